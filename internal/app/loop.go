@@ -1,0 +1,328 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"rillwatch/internal/engine"
+	"rillwatch/internal/event"
+	"rillwatch/internal/httpapi"
+	"rillwatch/internal/logbook"
+	"rillwatch/internal/notify"
+	"rillwatch/internal/reading"
+)
+
+const (
+	// pendingMax is how many samples may wait for a disk that does not follow: an hour of 55 points at 1 Hz, about 16 MB. Beyond it the
+	// oldest are dropped and the gap is told; events are never dropped.
+	pendingMax = 200_000
+	// commitRetry is the pause after a commit that failed.
+	commitRetry = time.Second
+	// stepTold is how far the wall clock must move against the steady one between two ticks to count as a step.
+	stepTold = 500 * time.Millisecond
+	// lastCommitWait bounds the wait for the disk at the end: a stop must end, and what is not committed is read again from the sensors.
+	lastCommitWait = 3 * time.Second
+)
+
+// loop is the goroutine that owns the engine. It never waits for the disk: one commit is in flight, and what comes meanwhile makes
+// the next one larger.
+type loop struct {
+	c       Config
+	book    *logbook.Book
+	now     func() reading.Stamp
+	nonce   string
+	engine  *engine.Engine
+	view    atomic.Pointer[engine.View]
+	batches chan reading.Batch
+	asks    chan ask
+	wake    chan struct{} // the outbox has new rows
+	commits chan logbook.Commit
+	results chan commitResult
+	closing sync.Once
+	writer  sync.WaitGroup
+
+	seq      uint64
+	pending  logbook.Commit // what is not yet handed to the writer
+	urgent   bool           // pending holds events, records or replies
+	inFlight bool
+	armed    time.Duration // Up when the last commit was handed over
+	waiting  []waiting     // replies whose outcome is not yet durable
+	dropped  int           // samples dropped since last told
+	lost     atomic.Uint64 // samples dropped since the start
+	failures atomic.Uint64
+	last     atomic.Pointer[reading.Stamp]
+	clock    reading.Stamp
+	ids      atomic.Uint64
+	chance   atomic.Uint64
+}
+
+type ask struct {
+	cmd   engine.Command
+	reply chan engine.Reply
+}
+
+type waiting struct {
+	seq   uint64
+	reply engine.Reply
+	to    chan engine.Reply
+}
+
+type commitResult struct {
+	through uint64
+	err     error
+}
+
+func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce string) *loop {
+	l := &loop{c: c, book: book, now: now, nonce: nonce, engine: engine.New(c.Site),
+		batches: make(chan reading.Batch, 4*len(c.Site.Buses)+4), // a burst of every bus's segments; beyond it a bus waits, which delays its round and loses nothing
+		asks:    make(chan ask),
+		wake:    make(chan struct{}, 1),
+		commits: make(chan logbook.Commit, 1), results: make(chan commitResult, 1)}
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(nonce)) // a hash never fails
+	l.chance.Store(h.Sum64())
+	l.view.Store(l.engine.View())
+	l.writer.Go(l.write)
+	return l
+}
+
+// begin puts the boot on disk before anything else happens.
+func (l *loop) begin(r logbook.Restored) error {
+	at := l.now()
+	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: certain(at), Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
+		return fmt.Errorf("writing the boot into the logbook: %w", err)
+	}
+	l.clock = at
+	l.step(booted(l.c.Site, r, l.nonce, at))
+	return nil
+}
+
+// write makes commits durable, one at a time, and repeats one that failed until it succeeds or the daemon ends.
+func (l *loop) write() {
+	for c := range l.commits {
+		l.results <- commitResult{c.Through, l.book.Commit(c)}
+	}
+}
+
+func (l *loop) stopWriter() {
+	l.closing.Do(func() { close(l.commits) })
+	done := make(chan struct{})
+	go func() { l.writer.Wait(); close(done) }()
+	for {
+		select {
+		case <-l.results: // nobody else reads them any more
+		case <-done:
+			return
+		case <-time.After(lastCommitWait):
+			return
+		}
+	}
+}
+
+// run takes inputs until the batches end, then makes the last commit.
+func (l *loop) run(polls context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	var current *logbook.Commit // in flight, kept for a retry
+	var retry <-chan time.Time
+	batches := l.batches
+	var deadline <-chan time.Time
+	for {
+		if !l.inFlight && retry == nil && l.due(batches == nil) {
+			c := l.arm()
+			current = &c
+			l.commits <- c // never blocks: the writer has room for one and has none
+		}
+		if batches == nil && !l.inFlight && retry == nil {
+			return
+		}
+		select {
+		case b, ok := <-batches:
+			if !ok {
+				batches = nil
+				l.goodbye()
+				deadline = time.After(lastCommitWait)
+				continue
+			}
+			l.step(engine.Batch{Batch: b})
+			if b.Last {
+				l.c.tell("WATCHDOG=1") // fed from judgement: a round has gone through
+			}
+		case <-tick.C:
+			l.tick()
+		case a := <-l.asks:
+			o := l.step(a.cmd)
+			for _, r := range o.Replies {
+				l.waiting = append(l.waiting, waiting{o.Seq, r, a.reply})
+			}
+			l.urgent = true
+		case r := <-l.results:
+			if r.err != nil {
+				l.failures.Add(1)
+				l.c.Log.Error("commit failed; it will be tried again", "seq", r.through, "error", r.err)
+				l.step(engine.CommitFailed{Seq: r.through, At: l.now(), Why: r.err.Error(), Dropped: l.dropped})
+				l.dropped = 0
+				retry = time.After(commitRetry)
+				continue
+			}
+			current = nil
+			l.inFlight = false
+			l.committed(r.through)
+		case <-retry:
+			retry = nil
+			l.commits <- *current
+		case <-deadline:
+			l.c.Log.Error("the last commit did not end; leaving without it")
+			return
+		}
+	}
+}
+
+// due tells whether a commit should be handed over now.
+func (l *loop) due(ending bool) bool {
+	if l.urgent {
+		return true
+	}
+	if len(l.pending.Samples) == 0 && !ending {
+		return false
+	}
+	return ending && len(l.pending.Samples) > 0 || l.now().Up-l.armed >= l.c.Site.Logbook.Flush
+}
+
+func (l *loop) arm() logbook.Commit {
+	c := l.pending
+	c.Boot, c.Through, c.At = l.nonce, l.seq, l.now()
+	c.WallCertain = certain(c.At)
+	c.States = l.engine.States()
+	l.pending, l.urgent, l.inFlight, l.armed = logbook.Commit{}, false, true, c.At.Up
+	return c
+}
+
+// step is the one place where something becomes an outcome and an outcome waits for the disk.
+func (l *loop) step(in engine.Input) engine.Outcome {
+	o := l.engine.Step(in)
+	l.seq = o.Seq
+	l.view.Store(l.engine.View())
+	for _, j := range o.Readings {
+		if l.c.Site.Points[j.Point].Derived() {
+			continue // computed anew from its inputs whenever it is wanted
+		}
+		l.pending.Samples = append(l.pending.Samples, logbook.Sample{Point: j.Point, Sample: j.Sample, Reason: j.Reading.Reason})
+	}
+	if over := len(l.pending.Samples) - pendingMax; over > 0 {
+		l.pending.Samples = slices.Delete(l.pending.Samples, 0, over)
+		l.dropped += over
+		l.lost.Add(uint64(over))
+	}
+	for i := range o.Events {
+		l.add(&o.Events[i])
+	}
+	l.pending.Excursions = append(l.pending.Excursions, o.Records...)
+	if len(o.Records) > 0 {
+		l.urgent = true
+	}
+	return o
+}
+
+func (l *loop) add(e *event.Event) {
+	l.c.Log.Info("event", "kind", e.Kind.String(), "id", e.ID.String(), "panel", e.Panel, "alarm", e.Alarm, "cause", e.Cause)
+	l.pending.Events = append(l.pending.Events, *e)
+	for _, r := range notify.Rows(l.c.Site, e) {
+		l.pending.Outbox = append(l.pending.Outbox, logbook.Row{ID: r.ID, Recipient: r.Recipient, Body: r.Body, Created: e.At.Wall})
+	}
+	l.urgent = true
+}
+
+// tick drives what must happen in silence, and notices a wall clock that steps.
+func (l *loop) tick() {
+	at := l.now()
+	stepped := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
+	if stepped < -stepTold || stepped > stepTold {
+		l.c.Log.Warn("the wall clock stepped", "by", stepped)
+		l.step(engine.ClockState{At: at, Certain: certain(at), Stepped: stepped})
+	}
+	l.clock = at
+	l.step(engine.Tick{At: at})
+}
+
+func (l *loop) committed(through uint64) {
+	at := l.now()
+	l.last.Store(&at)
+	l.step(engine.Committed{Seq: through, At: at})
+	l.waiting = slices.DeleteFunc(l.waiting, func(w waiting) bool {
+		if w.seq > through {
+			return false
+		}
+		w.to <- w.reply // has room: one reply is sent once
+		return true
+	})
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
+}
+
+// goodbye is the last event of an orderly stop.
+func (l *loop) goodbye() {
+	at := l.now()
+	o := l.engine.Step(engine.Stop{At: at})
+	l.seq = o.Seq
+	for i := range o.Events {
+		l.add(&o.Events[i])
+	}
+	l.view.Store(l.engine.View())
+}
+
+// ask hands a command to the engine and answers when what came of it is on disk.
+func (l *loop) ask(ctx context.Context, cmd engine.Command) (engine.Reply, error) {
+	a := ask{cmd, make(chan engine.Reply, 1)}
+	select {
+	case l.asks <- a:
+	case <-ctx.Done():
+		return engine.Reply{}, ctx.Err()
+	}
+	select {
+	case r := <-a.reply:
+		return r, nil
+	case <-ctx.Done():
+		return engine.Reply{}, ctx.Err()
+	}
+}
+
+// newID names a command whose sender gave it no name.
+func (l *loop) newID() string { return fmt.Sprintf("%s-c%d", l.nonce, l.ids.Add(1)) }
+
+// jitter gives numbers in [0,1) spread by the boot nonce, so that many boxes that lost the same recipient do not come back at once.
+func (l *loop) jitter() float64 {
+	// SplitMix64 (Steele, Lea, Flood 2014), which needs no lock
+	z := l.chance.Add(0x9e3779b97f4a7c15)
+	z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9
+	z = (z ^ (z >> 27)) * 0x94d049bb133111eb
+	return float64((z^(z>>31))>>11) / (1 << 53)
+}
+
+// facts are what a scrape may see that does not live in the view.
+func (l *loop) facts(sender *notify.Notifier, restored bool) func() httpapi.Facts {
+	return func() httpapi.Facts {
+		st := l.book.Stats()
+		f := httpapi.Facts{Commits: st.Commits, CommitFailures: l.failures.Load(), SamplesDropped: l.lost.Load(), LogbookBytes: st.FileBytes, Restored: restored}
+		if at := l.last.Load(); at != nil {
+			f.LastCommit = *at
+		}
+		for i := range l.c.Site.Recipients {
+			name := l.c.Site.Recipients[i].Name
+			s := sender.Stats(name)
+			waiting, err := l.book.Waiting(name)
+			if err != nil {
+				l.c.Log.Error("counting the outbox", "recipient", name, "error", err)
+			}
+			f.Outbox = append(f.Outbox, httpapi.OutboxFacts{Recipient: name, Waiting: waiting, Delivered: s.Delivered, Refused: s.Refused, Expired: s.Expired, Attempts: s.Attempts})
+		}
+		return f
+	}
+}

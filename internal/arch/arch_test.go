@@ -1,0 +1,356 @@
+package arch
+
+import (
+	"go/ast"
+	"go/importer"
+	"go/parser"
+	"go/token"
+	"go/types"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"testing"
+)
+
+const module = "rillwatch"
+
+// rooms says which rooms of this project each room may import. A room that is not listed fails the test: a new room says where
+// it stands. Arrows only go down.
+var rooms = map[string][]string{
+	"internal/reading":         {},
+	"internal/quantity":        {},
+	"internal/site":            {"internal/reading", "internal/quantity"},
+	"internal/event":           {"internal/reading", "internal/site"},
+	"internal/chem":            {},
+	"internal/panel/decode":    {"internal/reading", "internal/site"},
+	"internal/panel/validate":  {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel/line":      {"internal/reading", "internal/site"},
+	"internal/panel/interlock": {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel/derive":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem"},
+	"internal/panel/alarm":     {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel/excursion": {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel": {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel/decode", "internal/panel/validate",
+		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion"},
+	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel"},
+	"internal/bus/plan": {"internal/reading", "internal/site"},
+	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
+	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
+	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
+	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
+	"internal/config":   {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/rig":      {},
+	"internal/arch":     {},
+	"internal/app":      nil, // composes: anything but cli
+	"internal/cli":      nil, // anything
+	"internal/peertest": {},
+	"internal/e2e":      {},
+	"cmd/rillwatch":     {"internal/cli"},
+}
+
+// core rooms are pure: the same state and the same inputs give the same bytes.
+var core = []string{"internal/reading", "internal/quantity", "internal/site", "internal/event", "internal/chem", "internal/panel", "internal/engine"}
+
+// notInCore maps what the core may not import to the reason.
+var notInCore = map[string]string{
+	"net":          "the core knows no socket",
+	"net/http":     "the core knows no socket",
+	"net/url":      "the core knows no address",
+	"os":           "the core reads no file and no environment",
+	"io/fs":        "the core reads no file",
+	"sync":         "the core has one owner and needs no lock",
+	"sync/atomic":  "the core has one owner and needs no lock",
+	"log":          "the core tells by outcomes, not by logging",
+	"log/slog":     "the core tells by outcomes, not by logging",
+	"math/rand":    "chance is an argument",
+	"math/rand/v2": "chance is an argument",
+	"crypto/rand":  "chance is an argument",
+	"context":      "the core waits for nothing",
+	"runtime":      "the core does not look at its machine",
+}
+
+// noClock are the functions of package time that read or wait for a clock.
+var noClock = []string{"Now", "Since", "Until", "After", "AfterFunc", "Sleep", "Tick", "NewTimer", "NewTicker"}
+
+// shell rooms meet only in app.
+var shell = []string{"internal/bus", "internal/logbook", "internal/notify", "internal/httpapi"}
+
+type pkg struct {
+	dir   string // relative to the module, slashes
+	fset  *token.FileSet
+	files []*ast.File // without tests
+	tests []*ast.File
+}
+
+func load(t *testing.T) []pkg {
+	t.Helper()
+	root := "../.."
+	if _, err := os.Stat(filepath.Join(root, "go.mod")); err != nil {
+		t.Fatal(err)
+	}
+	byDir := map[string]*pkg{}
+	err := filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && (d.Name() == "testdata" || d.Name() == "bin" || (strings.HasPrefix(d.Name(), ".") && p != root)) {
+			return fs.SkipDir
+		}
+		if d.IsDir() || !strings.HasSuffix(p, ".go") {
+			return nil
+		}
+		rel, err := filepath.Rel(root, p)
+		if err != nil {
+			return err
+		}
+		dir := path.Dir(filepath.ToSlash(rel))
+		k := byDir[dir]
+		if k == nil {
+			k = &pkg{dir: dir, fset: token.NewFileSet()}
+			byDir[dir] = k
+		}
+		f, err := parser.ParseFile(k.fset, p, nil, parser.ParseComments)
+		if err != nil {
+			return err
+		}
+		if strings.HasSuffix(p, "_test.go") {
+			k.tests = append(k.tests, f)
+		} else {
+			k.files = append(k.files, f)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []pkg
+	for _, k := range byDir {
+		out = append(out, *k)
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].dir < out[j].dir })
+	if len(out) < 17 {
+		t.Fatalf("found %d packages; the house has more rooms than that", len(out))
+	}
+	return out
+}
+
+func imports(f *ast.File) []string {
+	var out []string
+	for _, i := range f.Imports {
+		out = append(out, strings.Trim(i.Path.Value, `"`))
+	}
+	return out
+}
+
+func inCore(dir string) bool {
+	for _, c := range core {
+		if dir == c || strings.HasPrefix(dir, c+"/") {
+			return true
+		}
+	}
+	return false
+}
+
+func TestArrowsOnlyGoDown(t *testing.T) {
+	seen := map[string]bool{}
+	for _, p := range load(t) {
+		allowed, listed := rooms[p.dir]
+		if !listed {
+			t.Errorf("room %s is not in the list of rooms: say where it stands", p.dir)
+			continue
+		}
+		seen[p.dir] = true
+		for _, f := range p.files {
+			for _, i := range imports(f) {
+				to, own := strings.CutPrefix(i, module+"/")
+				if !own {
+					continue
+				}
+				switch {
+				case to == "internal/cli" && p.dir != "cmd/rillwatch":
+					t.Errorf("%s imports %s: the commands are the top floor", p.dir, to)
+				case to == "internal/config" && p.dir != "internal/cli" && p.dir != "internal/app":
+					t.Errorf("%s imports %s: the configuration is not consulted after the start", p.dir, to)
+				case inCore(p.dir) && to == "internal/rig":
+					t.Errorf("%s imports the rig: the core must not know that it is simulated", p.dir)
+				case allowed != nil && !slices.Contains(allowed, to):
+					t.Errorf("%s imports %s: not one of the rooms below it", p.dir, to)
+				}
+			}
+		}
+	}
+	for r := range rooms {
+		if !seen[r] {
+			t.Errorf("room %s is listed and does not exist", r)
+		}
+	}
+}
+
+func TestShellRoomsDoNotKnowEachOther(t *testing.T) {
+	for _, p := range load(t) {
+		for _, s := range shell {
+			if p.dir != s && !strings.HasPrefix(p.dir, s+"/") {
+				continue
+			}
+			for _, f := range slices.Concat(p.files, p.tests) {
+				for _, i := range imports(f) {
+					to := strings.TrimPrefix(i, module+"/")
+					for _, o := range shell {
+						if o != s && (to == o || strings.HasPrefix(to, o+"/")) {
+							t.Errorf("%s imports %s: rooms of the shell meet only in app", p.dir, to)
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestCoreUsesNoClockChanceNetFileLockOrLog(t *testing.T) {
+	checked := 0
+	for _, p := range load(t) {
+		if !inCore(p.dir) {
+			continue
+		}
+		checked++
+		for _, f := range p.files {
+			for _, i := range imports(f) {
+				if why, bad := notInCore[i]; bad {
+					t.Errorf("%s imports %s: %s", p.dir, i, why)
+				}
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				if g, ok := n.(*ast.GoStmt); ok {
+					t.Errorf("%s: go statement: the core is one timeline", p.fset.Position(g.Pos()))
+				}
+				sel, ok := n.(*ast.SelectorExpr)
+				if !ok {
+					return true
+				}
+				if x, ok := sel.X.(*ast.Ident); ok && x.Name == "time" && slices.Contains(noClock, sel.Sel.Name) {
+					t.Errorf("%s: time.%s: time is an argument", p.fset.Position(sel.Pos()), sel.Sel.Name)
+				}
+				return true
+			})
+		}
+	}
+	if checked < 14 {
+		t.Errorf("checked %d core rooms, there are at least 14", checked)
+	}
+}
+
+// ownImporter type-checks this module's packages from source, so that a range over a map is found by its type and not by its spelling.
+type ownImporter struct {
+	t    *testing.T
+	byID map[string]pkg
+	done map[string]*types.Package
+	std  types.Importer
+	info *types.Info
+}
+
+func (o *ownImporter) Import(id string) (*types.Package, error) {
+	dir, own := strings.CutPrefix(id, module+"/")
+	if !own {
+		return o.std.Import(id)
+	}
+	if p := o.done[dir]; p != nil {
+		return p, nil
+	}
+	k := o.byID[dir]
+	cfg := types.Config{Importer: o}
+	p, err := cfg.Check(id, k.fset, k.files, o.info)
+	o.done[dir] = p
+	return p, err
+}
+
+func TestCoreNeverRangesOverAMap(t *testing.T) {
+	o := &ownImporter{t: t, byID: map[string]pkg{}, done: map[string]*types.Package{}, std: importer.ForCompiler(token.NewFileSet(), "source", nil),
+		info: &types.Info{Types: map[ast.Expr]types.TypeAndValue{}}}
+	var dirs []string
+	for _, p := range load(t) {
+		o.byID[p.dir] = p
+		if inCore(p.dir) {
+			dirs = append(dirs, p.dir)
+		}
+	}
+	ranges := 0
+	for _, d := range dirs {
+		if _, err := o.Import(module + "/" + d); err != nil {
+			t.Fatalf("%s: %v", d, err)
+		}
+		p := o.byID[d]
+		for _, f := range p.files {
+			ast.Inspect(f, func(n ast.Node) bool {
+				r, ok := n.(*ast.RangeStmt)
+				if !ok {
+					return true
+				}
+				ranges++
+				if _, isMap := o.info.Types[r.X].Type.Underlying().(*types.Map); isMap {
+					t.Errorf("%s: ranges over a map: the order would be chance", p.fset.Position(r.Pos()))
+				}
+				return true
+			})
+		}
+	}
+	if ranges < 50 {
+		t.Errorf("looked at %d range statements; the core has more than that", ranges)
+	}
+}
+
+func TestEveryPackageSaysWhatItOwnsAndWhatItNeverDoes(t *testing.T) {
+	for _, p := range load(t) {
+		doc := ""
+		for _, f := range p.files {
+			if f.Doc != nil {
+				doc += f.Doc.Text()
+			}
+		}
+		if len(p.files) == 0 {
+			continue
+		}
+		for _, w := range []string{"Owns:", "Never:"} {
+			if !strings.Contains(doc, w) {
+				t.Errorf("package %s: its comment has no %q", p.dir, w)
+			}
+		}
+	}
+}
+
+// TestNothingWritesToADevice holds the promise of observing only: the library's write calls stand nowhere but in nothing.
+func TestNothingWritesToADevice(t *testing.T) {
+	writes := []string{"WriteCoil", "WriteCoils", "WriteRegister", "WriteRegisters", "WriteUint16", "WriteUint16s", "WriteUint32", "WriteUint32s",
+		"WriteFloat32", "WriteFloat32s", "WriteUint64", "WriteUint64s", "WriteFloat64", "WriteFloat64s", "WriteBytes", "WriteRawBytes"}
+	for _, p := range load(t) {
+		for _, f := range p.files {
+			if !slices.Contains(imports(f), "github.com/simonvetter/modbus") {
+				continue
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				if sel, ok := n.(*ast.SelectorExpr); ok && slices.Contains(writes, sel.Sel.Name) {
+					t.Errorf("%s: %s: rillwatch only observes", p.fset.Position(sel.Pos()), sel.Sel.Name)
+				}
+				return true
+			})
+		}
+	}
+}
+
+// TestTestsDoNotSleep: a test that sleeps is slow on a good day and red on a bad one.
+func TestTestsDoNotSleep(t *testing.T) {
+	for _, p := range load(t) {
+		for _, f := range p.tests {
+			ast.Inspect(f, func(n ast.Node) bool {
+				if sel, ok := n.(*ast.SelectorExpr); ok && sel.Sel.Name == "Sleep" {
+					if x, ok := sel.X.(*ast.Ident); ok && x.Name == "time" {
+						t.Errorf("%s: time.Sleep in a test", p.fset.Position(sel.Pos()))
+					}
+				}
+				return true
+			})
+		}
+	}
+}

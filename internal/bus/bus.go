@@ -1,0 +1,130 @@
+// Package bus asks the stations of one bus in rounds on a fixed grid and yields what became of every request.
+//
+// Owns: the connection to one endpoint, the grid of its rounds, what silence costs, and the mapping of every error to a fault.
+// Never: writes to a station, publishes what it cannot vouch for, gives a read that failed a value, or keeps a value from an earlier round.
+//
+// A bus is one goroutine, the caller's. The Modbus library may be called from many, but its unit identifier and its request are two
+// calls, and closing it waits for the request in flight: with one owner neither can go wrong.
+package bus
+
+import (
+	"context"
+	"fmt"
+	"hash/fnv"
+	"log/slog"
+	"time"
+
+	"rillwatch/internal/bus/plan"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+const (
+	// On plain tcp a request in flight cannot be cancelled, so its timeout is what a stop may have to wait for.
+	timeoutMax = time.Second
+
+	// Rounds of several buses of one site must not all start at once on a small box; more than a second's wait would only make the
+	// first reading late.
+	phaseMax = time.Second
+
+	// The link's back-off after it failed: doubling from first to max. An endpoint that refuses costs us nothing, but it may be a small
+	// gateway that is starting up. Where an interlock's temperature comes over the link, the wait stays within what a hot sample allows.
+	backoffFirst        = 250 * time.Millisecond
+	backoffMax          = 10 * time.Second
+	backoffMaxInterlock = 3 * time.Second
+
+	// A station that was silent so many rounds running is asked ever more rarely. One lost answer is no silence; three in a row are.
+	silentRounds = 3
+	// The waits of a silent station double to so many slots, and to no more than heldBackMax, so that a station on a slow grid is not
+	// away for a quarter of an hour after it came back.
+	heldBackSlotsMax = 16
+	heldBackMax      = time.Minute
+	// The interlock's station is asked at least every 5 s whatever other stations do: it waits this long, and the round before its own
+	// loses no more than silenceMax.
+	heldBackMaxInterlock = 2 * time.Second
+
+	// What a round may lose to silence. Stations of which the last round heard nothing are asked last and within the smaller sum; the
+	// longest unasked of them have their turn first. The larger one holds when many fall silent at once: one round then leaves stations
+	// unasked, the next asks those first. Without both, a gateway whose line is broken makes rounds as long as all its timeouts together.
+	silenceMaxSuspect = 2 * time.Second
+	silenceMax        = 3 * time.Second
+)
+
+// Run polls one bus until ctx ends and then returns nil; any other return is a description that cannot be polled. Everything the world
+// does wrong is a fault in a batch. A batch is sent to out for every segment of every round, in silence too; Run does not close out, and
+// a full out delays the next round, never the end.
+//
+// It ends within the bus's timeout after ctx, in every state: a request in flight is waited for, a connection being made is abandoned.
+//
+// now gives every stamp. orders may be nil; no order is obeyed, each is said to be refused in the log.
+func Run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger) error {
+	if bus < 0 || bus >= len(s.Buses) {
+		return fmt.Errorf("bus %d: the site has %d", bus, len(s.Buses))
+	}
+	b := &s.Buses[bus]
+	if b.Scheme != "tcp" {
+		return fmt.Errorf("bus %s: scheme %q is not obeyed (use tcp)", b.Name, b.Scheme)
+	}
+	return run(ctx, s, bus, now, orders, out, log, newTCPLink(ctx, b.Address, b.Timeout))
+}
+
+// run is Run over a given link, which it closes at the end.
+func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger, l link) error {
+	b := &s.Buses[bus]
+	p := plan.Of(s, bus)
+	switch {
+	case b.Period <= 0:
+		return fmt.Errorf("bus %s: period %v: want more than 0", b.Name, b.Period)
+	case b.Timeout <= 0 || b.Timeout > timeoutMax:
+		return fmt.Errorf("bus %s: timeout %v: want more than 0 and at most %v", b.Name, b.Timeout, timeoutMax)
+	case len(p.Unlisted) > 0:
+		return fmt.Errorf("bus %s: point %s: its registers are not among those its sensor may be asked", b.Name, s.Points[p.Unlisted[0]].Path)
+	case len(p.Requests) == 0:
+		return fmt.Errorf("bus %s: nothing to ask", b.Name)
+	}
+	r := newPoller(b, bus, p, now, out, log, l)
+	defer r.link.close()
+
+	due := now().Up + phase(b.Name, b.Period) // of slot 0; slot k is due k periods later, so that nothing drifts
+	anchor := due
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for slot := uint64(0); ; {
+		timer.Reset(due - now().Up)
+		for waiting := true; waiting; {
+			select {
+			case <-ctx.Done():
+				return nil
+			case o, open := <-orders:
+				if !open {
+					orders = nil
+					continue
+				}
+				r.refuse(o)
+			case <-timer.C:
+				waiting = false
+			}
+		}
+		if !r.round(ctx, slot, orders) {
+			return nil
+		}
+		// A round that took longer than a period skips the slots it ran over, but for the one whose time it is now.
+		slot++
+		if late := now().Up - anchor; late > 0 {
+			slot = max(slot, uint64(late/b.Period))
+		}
+		due = anchor + time.Duration(slot)*b.Period
+	}
+}
+
+// phase is a bus's place within the period, from its name, so that it is the same at every start.
+func phase(name string, period time.Duration) time.Duration {
+	return time.Duration(spread(name, 0, 0) % uint64(min(period, phaseMax)))
+}
+
+// spread is a number from a name and two counts: chance that is the same in every run.
+func spread(name string, a, b uint64) uint64 {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s/%d/%d", name, a, b)
+	return h.Sum64()
+}

@@ -1,0 +1,252 @@
+// Package plan works out which registers are asked in which request.
+//
+// Owns: the requests of a round, their order, and when each is due.
+// Never: asks an address that no register map lists or opens, splits a value over two requests, or talks to a device.
+package plan
+
+import (
+	"cmp"
+	"slices"
+
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// The most addresses one request may ask (Modbus Application Protocol V1.1b3, 6.1 to 6.4).
+const (
+	RegistersMax = 125
+	BitsMax      = 2000
+)
+
+// Request is one read of a round: Count addresses from Addr (0-based) of one table of one station.
+type Request struct {
+	Station   uint8
+	Table     reading.Table
+	Addr      uint16
+	Count     uint16
+	Every     uint64 // due at slots divisible by it; at least 1
+	Interlock bool   // the station gives the temperature of an interlock
+}
+
+// Plan is the requests of a round over one bus, in the order in which they are asked: stations that guard first, then stations in the
+// order of the bus's sensors; within a station by table, address and Every.
+type Plan struct {
+	Requests []Request
+	// Unlisted holds the points, by index, that no request covers because their registers are not among the addresses their sensor may
+	// be asked. A loaded configuration has none.
+	Unlisted []int
+}
+
+// Due is the requests of one slot, in order.
+func (p Plan) Due(slot uint64) []Request {
+	return p.due(func(every uint64) bool { return slot%every == 0 })
+}
+
+// DueAfter is the requests that became due after the slot last and up to the slot now. A slow round skips slots, and a sensor whose turn
+// came in a skipped slot must not wait for its next turn: where every other slot is skipped, it might never come.
+func (p Plan) DueAfter(last, now uint64) []Request {
+	return p.due(func(every uint64) bool { return now/every > last/every })
+}
+
+func (p Plan) due(is func(every uint64) bool) []Request {
+	out := make([]Request, 0, len(p.Requests))
+	for _, r := range p.Requests {
+		if is(r.Every) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// group is what may share a request: one table of one station, asked equally often. A sensor that may be fitted later never shares: an
+// absent one would refuse the whole request with exception 02.
+type group struct {
+	station uint8
+	table   reading.Table
+	every   uint64
+	later   int // the sensor's index when it may be fitted later, else site.None
+	longest int
+	sensors []int
+	atoms   []span
+	allowed []span
+}
+
+// span is addresses first to last, both included.
+type span struct{ first, last int }
+
+// Of plans a bus. It is a pure function of the site.
+func Of(s *site.Site, bus int) Plan {
+	var p Plan
+	guards := guardStations(s, bus)
+	var groups []group
+	var stations []uint8
+	// Two passes, so that the stations that guard come first even when the bus's sensors are in another order.
+	for _, guarding := range []bool{true, false} {
+		for _, si := range s.Buses[bus].Sensors {
+			sensor := &s.Sensors[si]
+			if slices.Contains(guards, sensor.Station) != guarding {
+				continue
+			}
+			if !slices.Contains(stations, sensor.Station) {
+				stations = append(stations, sensor.Station)
+			}
+			groups = addSensor(groups, s, si, &p)
+		}
+	}
+	for _, g := range groups {
+		for _, r := range cover(merge(g.atoms, most(g.table)), merge(g.allowed, 0), g.longest) {
+			p.Requests = append(p.Requests, Request{
+				Station: g.station, Table: g.table, Addr: uint16(r.first), Count: uint16(r.last - r.first + 1),
+				Every: g.every, Interlock: slices.Contains(guards, g.station),
+			})
+		}
+	}
+	slices.SortStableFunc(p.Requests, func(a, b Request) int {
+		return cmp.Or(
+			cmp.Compare(slices.Index(stations, a.Station), slices.Index(stations, b.Station)),
+			cmp.Compare(a.Table, b.Table), cmp.Compare(a.Addr, b.Addr), cmp.Compare(a.Every, b.Every))
+	})
+	slices.Sort(p.Unlisted)
+	return p
+}
+
+// guardStations is the stations of the bus that give an interlock its temperature.
+func guardStations(s *site.Site, bus int) []uint8 {
+	var out []uint8
+	for i := range s.Panels {
+		lock := &s.Panels[i].Interlock
+		if !lock.Configured || lock.Temperature < 0 || lock.Temperature >= len(s.Points) {
+			continue
+		}
+		sensor := s.Points[lock.Temperature].Sensor
+		if sensor == site.None || s.Sensors[sensor].Bus != bus || slices.Contains(out, s.Sensors[sensor].Station) {
+			continue
+		}
+		out = append(out, s.Sensors[sensor].Station)
+	}
+	return out
+}
+
+func addSensor(groups []group, s *site.Site, si int, p *Plan) []group {
+	sensor := &s.Sensors[si]
+	later := site.None
+	if sensor.FittedLater {
+		later = si
+	}
+	var allowed, listed [reading.Input + 1][]span // by table: as written, and merged
+	for t := range allowed {
+		allowed[t] = allowedIn(sensor, reading.Table(t))
+		listed[t] = merge(allowed[t], 0)
+	}
+	for _, pi := range sensor.Points {
+		point := &s.Points[pi]
+		if point.Derived() {
+			continue
+		}
+		value := span{int(point.Addr), int(point.Addr) + point.Decode.Type.Words() - 1}
+		if point.Table == reading.NoTable || point.Table > reading.Input || value.last < value.first || !within(value, listed[point.Table]) {
+			p.Unlisted = append(p.Unlisted, pi)
+			continue
+		}
+		key := group{station: sensor.Station, table: point.Table, every: max(sensor.Every, 1), later: later}
+		i := slices.IndexFunc(groups, func(g group) bool {
+			return g.station == key.station && g.table == key.table && g.every == key.every && g.later == key.later
+		})
+		if i < 0 {
+			key.longest = most(point.Table)
+			groups = append(groups, key)
+			i = len(groups) - 1
+		}
+		g := &groups[i]
+		if sensor.LongestRead > 0 { // of sensors that share a station the shortest holds
+			g.longest = min(g.longest, sensor.LongestRead)
+		}
+		g.atoms = append(g.atoms, value)
+		if !slices.Contains(g.sensors, si) {
+			g.sensors = append(g.sensors, si)
+			g.allowed = append(g.allowed, allowed[point.Table]...)
+		}
+	}
+	return groups
+}
+
+func allowedIn(sensor *site.Sensor, t reading.Table) []span {
+	var out []span
+	for _, a := range sensor.Allowed {
+		if a.Table == t && a.Count > 0 {
+			out = append(out, span{int(a.Addr), int(a.Addr) + a.Count - 1})
+		}
+	}
+	return out
+}
+
+func most(t reading.Table) int {
+	if t.Bits() {
+		return BitsMax
+	}
+	return RegistersMax
+}
+
+// merge sorts spans and joins them: with longest 0 those that touch or overlap, without a bound on length; else only those that
+// overlap, and only while the join is no longer than longest. The latter makes the atoms of a plan: addresses that no request may
+// part, because values share them.
+func merge(in []span, longest int) []span {
+	spans := slices.Clone(in)
+	slices.SortFunc(spans, func(a, b span) int { return cmp.Or(cmp.Compare(a.first, b.first), cmp.Compare(b.last, a.last)) })
+	var out []span
+	for _, s := range spans {
+		if n := len(out) - 1; n >= 0 {
+			joined := span{out[n].first, max(out[n].last, s.last)}
+			touch := 0
+			if longest == 0 {
+				touch = 1
+			}
+			if s.first <= out[n].last+touch && (longest == 0 || joined.last-joined.first < longest) {
+				out[n] = joined
+				continue
+			}
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// within tells whether s lies in one of the merged spans.
+func within(s span, merged []span) bool {
+	i, found := slices.BinarySearchFunc(merged, s.first, func(m span, first int) int { return cmp.Compare(m.first, first) })
+	if !found {
+		i--
+	}
+	return i >= 0 && s.last <= merged[i].last
+}
+
+// cover finds the fewest requests that hold every atom whole, and of those the ones that ask the fewest addresses, since bridged ones
+// cost wire time for nothing. An atom longer than longest is asked on its own: part of a value is no value.
+func cover(atoms, allowed []span, longest int) []span {
+	type best struct {
+		requests, words int
+		from            int // the request that ends with this atom starts with atom from
+	}
+	plans := make([]best, len(atoms)+1) // plans[n] covers the first n atoms
+	for n := 1; n <= len(atoms); n++ {
+		last := atoms[n-1].last
+		for from := n - 1; from >= 0; from-- {
+			r := span{atoms[from].first, last}
+			words := r.last - r.first + 1
+			if from < n-1 && (words > longest || !within(r, allowed)) {
+				break // starting earlier only makes it longer
+			}
+			b := best{plans[from].requests + 1, plans[from].words + words, from}
+			old := plans[n]
+			if old.requests == 0 || b.requests < old.requests || b.requests == old.requests && b.words < old.words {
+				plans[n] = b
+			}
+		}
+	}
+	var out []span
+	for n := len(atoms); n > 0; n = plans[n].from {
+		out = append(out, span{atoms[plans[n].from].first, atoms[n-1].last})
+	}
+	slices.Reverse(out)
+	return out
+}

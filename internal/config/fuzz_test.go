@@ -1,0 +1,93 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/site"
+)
+
+func FuzzConfig(f *testing.F) {
+	for _, file := range examples(f) {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(string(text))
+	}
+	f.Add(plain)
+	for _, g := range golden {
+		f.Add(strings.Replace(plain, g.from, g.to, 1))
+	}
+	for _, s := range []string{"", "\xef\xbb\xbf", "[[a]]\n[a.b]\n[[a]]\n[a.b]\n", "a.b.c = 1\n[a]\n", "bus = 3\nmap = []\npanel = [[]]\nsite = ''", "x = [[[[{a=[1,{b=2}]}]]]]", strings.Repeat("a.", 40) + "a = 1", "x = " + strings.Repeat("[", 40) + strings.Repeat("]", 40)} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		s, _, err := Parse("fuzz.toml", []byte(text))
+		if err != nil {
+			var list Mistakes
+			if !errors.As(err, &list) || len(list) == 0 || s != nil {
+				t.Fatalf("%T %v", err, err)
+			}
+			lines := strings.Count(text, "\n") + 1
+			for _, m := range list {
+				if m.Line < 1 || m.Line > lines || m.Column < 1 || m.What == "" || m.Do == "" || strings.Contains(m.String(), "\n") {
+					t.Fatalf("%q of %d lines", m, lines)
+				}
+			}
+			return
+		}
+		wellFormed(t, s)
+	})
+}
+
+// wellFormed is what the rest of the program relies on without asking again.
+func wellFormed(t *testing.T, s *site.Site) {
+	t.Helper()
+	in := func(i, n int) bool { return i == site.None || i >= 0 && i < n }
+	for i, p := range s.Points {
+		ok := in(p.Panel, len(s.Panels)) && in(p.Sensor, len(s.Sensors)) && (i == 0 || s.Points[i-1].Path < p.Path) && p.Unit.Quantity() == p.Quantity &&
+			(p.Resolution > 0 || p.Quantity == quantity.State) && (p.Derived() == (p.Derive.By != site.NoDerivation)) && (p.Derived() || p.Decode.Scale != 0)
+		if !ok {
+			t.Fatalf("point %+v", p)
+		}
+	}
+	for i, sensor := range s.Sensors {
+		if sensor.Every < 1 || sensor.Station == 0 || sensor.Bus < 0 || sensor.Bus >= len(s.Buses) || !in(sensor.Panel, len(s.Panels)) || i > 0 && s.Sensors[i-1].Path >= sensor.Path ||
+			sensor.Period != time.Duration(sensor.Every)*s.Buses[sensor.Bus].Period {
+			t.Fatalf("sensor %+v", sensor)
+		}
+		for _, p := range sensor.Points {
+			covered := false
+			for _, a := range sensor.Allowed {
+				pt := s.Points[p]
+				covered = covered || a.Table == pt.Table && int(a.Addr) <= int(pt.Addr) && int(pt.Addr)+pt.Decode.Type.Words() <= int(a.Addr)+a.Count && int(a.Addr)+a.Count <= space
+			}
+			if !covered {
+				t.Fatalf("%s may not be read: %+v", s.Points[p].Path, sensor.Allowed)
+			}
+		}
+	}
+	for _, b := range s.Buses {
+		if b.Timeout <= 0 || b.Timeout >= b.Period || b.Timeout > time.Second || b.Address == "" {
+			t.Fatalf("bus %+v", b)
+		}
+	}
+	for _, p := range s.Panels {
+		if i := p.Interlock; i.Configured && (i.Temperature < 0 || i.CloseAbove <= i.WarnAbove || i.LostAfter < 10*time.Second) || !in(p.Line.Flow, len(s.Points)) || !in(p.OnLine, len(s.Points)) {
+			t.Fatalf("panel %+v", p)
+		}
+		for _, l := range p.Limits {
+			if l.Point < 0 || l.Side == site.NoSide || l.Source.Document == "" || l.Deadband < 0 {
+				t.Fatalf("limit %+v", l)
+			}
+		}
+	}
+	if len(s.Hash) != 12 || s.Zone == nil || s.Logbook.Dir == "" || s.Logbook.Flush <= 0 {
+		t.Fatalf("%+v", s)
+	}
+}

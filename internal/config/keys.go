@@ -1,0 +1,156 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// shape is the keys one kind of table may hold.
+type shape struct {
+	of    string // what the table describes, for a person
+	known []string
+	later map[string]string // keys of the design that this version does not obey: what to do instead
+}
+
+// The tables of the file. A key under later belongs to the design and will mean something; until it does it is refused, because
+// a key that is silently ignored is believed to work.
+var (
+	shapeTop = shape{"the file", []string{"site", "bus", "map", "panel", "recipient", "http", "logbook"},
+		map[string]string{"include": "copy the maps into this file"}}
+	shapeSite = shape{"the site", []string{"name", "timezone", "altitude_m", "sensor"},
+		map[string]string{"barometer": "give altitude_m"}}
+	shapeBus = shape{"a bus", []string{"link", "timeout"}, map[string]string{
+		"baud": onlyTCP, "parity": onlyTCP, "stop_bits": onlyTCP, "data_bits": onlyTCP, "sole_master": onlyTCP,
+		"turnaround": "remove it; a slower period is the way to spare a device"}}
+	shapeMap = shape{"a register map", []string{"numbering", "longest_read", "also_readable", "point"}, map[string]string{
+		"turnaround": "remove it; a slower period of the sensor is the way to spare a device",
+		"status":     "remove it; fault_below and fault_above of a point catch what the value shows",
+		"alive":      "remove it; a sensor that answers with an old value is not noticed yet",
+		"identity":   "remove it; a changed device is not noticed yet"}}
+	shapePoint = shape{"a point", []string{"holding", "input", "coil", "discrete", "type", "order", "scale", "offset", "invert", "no_value",
+		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above"}, map[string]string{
+		"mask":         "remove it; one bit of a register cannot be taken yet",
+		"registers":    "remove it; texts are not read yet",
+		"rate":         noRates,
+		"max_rate":     noRates,
+		"rate_per_min": noRates,
+		"basis":        "say the basis in the limit",
+		"status":       "remove it; fault_below and fault_above of the point catch what the value shows"}}
+	shapeSensor = shape{"a sensor", []string{"map", "bus", "station", "period", "refresh"},
+		map[string]string{"fitted": "leave the sensor out until it is fitted", "turnaround": "remove it; a slower period is the way to spare a device"}}
+	shapePanel = shape{"a panel", []string{"title", "tap", "sensor", "line", "on_line", "interlock", "limit", "derive"},
+		map[string]string{"cross_check": "remove it", "baseline": "remove it"}}
+	shapeLine = shape{"a sample line", []string{"length_m", "bore_mm", "coil_mL", "cell_mL", "flow", "flow_low", "flow_high"}, nil}
+	shapeLock = shape{"an interlock", []string{"temperature", "warn_above", "close_above", "valve_closed", "travel"}, map[string]string{
+		"drive":              "remove it; this version watches and cannot close a valve",
+		"second_temperature": "name one temperature",
+		"temperatures":       "name one temperature",
+		"rise":               noRates,
+		"rise_above":         noRates}}
+	shapeLimit = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
+		map[string]string{"rate": noRates, "baseline": "give high or low"}}
+	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}
+	shapeDerive    = shape{"a derived point", []string{"resistivity_of", "unit", "resolution"}, map[string]string{"saturation_of": "remove it; resistivity_of is the one derivation there is"}}
+	shapeRecipient = shape{"a recipient", []string{"url", "secret_file"}, map[string]string{"secret_credential": "give secret_file"}}
+	shapeHTTP      = shape{"the http table", []string{"listen", "token_file"}, map[string]string{"token_credential": "give token_file", "tls": "put a reverse proxy in front"}}
+	shapeLogbook   = shape{"the logbook", []string{"dir", "flush"}, map[string]string{"keep": keepAll, "retention": keepAll}}
+)
+
+const (
+	onlyTCP = "remove it; only tcp:// links are spoken so far, as to a panel controller or a gateway"
+	noRates = "remove it; how fast a value moves is not judged yet"
+	keepAll = "remove it; everything is kept so far, so watch the space on the disk"
+)
+
+// check tells every key that does not belong.
+func (t table) check(s shape) {
+	for _, key := range sortedKeys(t.m) {
+		if slices.Contains(s.known, key) {
+			continue
+		}
+		if do, ok := s.later[key]; ok {
+			t.wrongKey(key, "is not obeyed yet", do)
+			continue
+		}
+		all := append(slices.Clone(s.known), sortedKeys(s.later)...)
+		if i := slices.IndexFunc(all, func(k string) bool { return strings.EqualFold(k, key) }); i >= 0 {
+			t.d.slips[joined(t.under(all[i]))] = true
+			t.wrongKey(key, "is in the wrong case", "keys are written exactly so: "+all[i])
+			continue
+		}
+		if near := nearest(key, s.known); near != "" {
+			t.d.slips[joined(t.under(near))] = true
+			t.wrongKey(key, "is no key of "+s.of, "did you mean "+near+"?")
+			continue
+		}
+		t.wrongKey(key, "is no key of "+s.of, "it takes "+strings.Join(s.known, ", "))
+	}
+}
+
+// nearest is the name of the list that a slip of the pen away from s; empty when none is near. Of equals the first in order.
+func nearest(s string, names []string) string {
+	best, bestAt := "", 1+max(1, len(s)/3) // a third of the letters wrong is still a slip; more is another word
+	for _, n := range names {
+		if len(n) > nameMax || len(s) > nameMax {
+			continue // distance costs the product of the lengths
+		}
+		if d := distance(s, n); d < bestAt || d == bestAt && best != "" && n < best {
+			best, bestAt = n, d
+		}
+	}
+	return best
+}
+
+// maybe is the end of "is not known": a guess, for a person only.
+func maybe(s string, names []string) string {
+	if near := nearest(s, names); near != "" {
+		return fmt.Sprintf(": did you mean %q?", near)
+	}
+	return ""
+}
+
+// distance is the number of letters to insert, drop, change or swap with the next (the restricted form of Damerau 1964).
+func distance(a, b string) int {
+	var before []int
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		next := make([]int, len(b)+1)
+		next[0] = i + 1
+		for j := range len(b) {
+			change := row[j]
+			if a[i] != b[j] {
+				change++
+			}
+			next[j+1] = min(change, row[j+1]+1, next[j]+1)
+			if i > 0 && j > 0 && a[i] == b[j-1] && a[i-1] == b[j] {
+				next[j+1] = min(next[j+1], before[j-1]+1)
+			}
+		}
+		before, row = row, next
+	}
+	return row[len(b)]
+}
+
+// hintsMax bounds the mistakes for which a name is guessed: a guess compares with every name of the site.
+const hintsMax = 100
+
+// listMax bounds the names a hint shows.
+const listMax = 12
+
+func quotedList(names []string) string {
+	more := ""
+	if len(names) > listMax {
+		more = fmt.Sprintf(" and %d more", len(names)-listMax)
+		names = names[:listMax]
+	}
+	q := make([]string, len(names))
+	for i, n := range names {
+		q[i] = strconv.Quote(n)
+	}
+	return strings.Join(q, ", ") + more
+}

@@ -1,0 +1,335 @@
+package engine_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"rillwatch/internal/config"
+	"rillwatch/internal/engine"
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+const twoPanels = `
+[site]
+name = "larkfield-mill"
+timezone = "Europe/London"
+[bus.east]
+link = "tcp://127.0.0.1:502"
+[bus.west]
+link = "tcp://127.0.0.1:503"
+[map.rack.point]
+oxygen = { holding = 40001, type = "float32", order = "CDAB", quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500 }
+temperature = { holding = 40003, type = "int16", scale = 0.1, unit = "degC" }
+flow = { input = 30005, type = "uint16", unit = "mL/min" }
+valve_closed = { discrete = 10001 }
+[panel.b1]
+title = "Boiler 1 feedwater"
+sensor.rack = { map = "rack", bus = "east", station = 1 }
+line = { length_m = 1, bore_mm = 4, coil_mL = 1, cell_mL = 1, flow = "rack.flow" }
+interlock = { temperature = "rack.temperature", warn_above = "40 degC", close_above = "120 degF", valve_closed = "rack.valve_closed" }
+[panel.b1.limit.oxygen-high]
+point = "rack.oxygen"
+high = "20 ppb"
+on_delay = "3s"
+source = { document = "Larkfield feedwater specification", edition = "rev 3", band = "20 to 40 bar", tap = "unknown" }
+[panel.b2]
+title = "Boiler 2 feedwater"
+sensor.rack = { map = "rack", bus = "west", station = 1 }
+line = { length_m = 1, bore_mm = 4, coil_mL = 1, cell_mL = 1, flow = "rack.flow" }
+interlock = { temperature = "rack.temperature", warn_above = "40 degC", close_above = "120 degF", valve_closed = "rack.valve_closed" }
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+
+func parse(t testing.TB, text string) *site.Site {
+	t.Helper()
+	s, _, err := config.Parse("test.toml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+const upset = `start 2026-11-25T02:00:00Z
+120s: rack.oxygen=12 rack.temperature=25 rack.flow=200 rack.valve_closed=0
+30s: rack.oxygen=31
+5s: rack.temperature=25..52
+20s: rack.valve_closed=1 rack.flow=0`
+
+func TestTheSameInputsGiveTheSameBytes(t *testing.T) {
+	s := parse(t, twoPanels)
+	first := tell(t, s, upset)
+	for range 3 {
+		if again := tell(t, parse(t, twoPanels), upset); again != first {
+			t.Fatalf("the same inputs gave other bytes:\n%s", cmp.Diff(first, again))
+		}
+	}
+	if !strings.Contains(first, "sample.hot") || !strings.Contains(first, "alarm.raised") {
+		t.Fatalf("the story did not come about:\n%s", first)
+	}
+}
+
+// run tells a story and keeps the engine.
+func run(t *testing.T, s *site.Site, text string) *story {
+	t.Helper()
+	st := &story{t: t, s: s, values: map[string]string{}, certain: true}
+	for _, l := range strings.Split(text, "\n") {
+		if err := st.line(strings.TrimSpace(l)); err != nil {
+			t.Fatalf("%q: %v", l, err)
+		}
+	}
+	return st
+}
+
+func TestJudgeStateComesBackFieldByField(t *testing.T) {
+	s := parse(t, twoPanels)
+	st := run(t, s, upset)
+	before := st.e.States()
+	if len(before) != 3 {
+		t.Fatalf("got %d state rows, want the site's and two panels'", len(before))
+	}
+	e := engine.New(s)
+	at := reading.Stamp{Wall: st.now().Wall}
+	e.Step(engine.Boot{Nonce: "00000009", At: at, WallCertain: true, Hash: s.Hash, States: before,
+		Before: engine.Before{Nonce: "00000001", Last: st.now().Wall, WallCertain: true, Hash: s.Hash}})
+	if changed := e.States(); len(changed) != 0 {
+		t.Fatalf("%d rows differ after the boot: %s", len(changed), changed[0].Data)
+	}
+	// and not because nothing is kept: an open excursion, a held valve and an alarm stand in it
+	all := fmt.Sprintf("%s", before)
+	for _, want := range []string{`"excursion":{"active":true`, `"hot":true`, `"phase":"unacknowledged"`, `"raised":"00000001-`} {
+		if !strings.Contains(all, want) {
+			t.Errorf("the judge state holds no %s:\n%s", want, all)
+		}
+	}
+}
+
+func TestAStateRowThatCannotBeReadIsToldAndNotTakenForPeace(t *testing.T) {
+	s := parse(t, twoPanels)
+	e := engine.New(s)
+	o := e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash, States: []engine.StateRow{{Name: "b1", Data: []byte(`{"line":3}`)}}})
+	found := false
+	for _, ev := range o.Events {
+		found = found || ev.Kind.String() == "daemon.state_lost" && ev.Panel == "b1"
+	}
+	if !found {
+		t.Errorf("nothing was told of the lost state: %v", o.Events)
+	}
+}
+
+func TestABatchReplacesOnlyTheViewsOfItsPanels(t *testing.T) {
+	s := parse(t, twoPanels)
+	st := run(t, s, "start 2026-11-25T02:00:00Z\n3s: rack.oxygen=12 rack.temperature=25 rack.flow=200 rack.valve_closed=0")
+	before := st.e.View()
+	st.values["rack.oxygen"] = "13"
+	st.pass(time.Second)
+	st.slot++
+	if err := st.round(1); err != nil { // west: panel b2
+		t.Fatal(err)
+	}
+	after := st.e.View()
+	if before.Panels[0] != after.Panels[0] {
+		t.Error("the view of b1 was made anew by a batch of b2's bus")
+	}
+	if before.Panels[1] == after.Panels[1] {
+		t.Error("the view of b2 was not replaced")
+	}
+	if v := before.Panels[1].Points[1].Reading.Value; v != 12 {
+		t.Errorf("an old view changed under its reader: oxygen %v, want 12", v)
+	}
+}
+
+// TestAViewNeverChangesUnderItsReader compares every view with a copy taken when it was given out.
+func TestAViewNeverChangesUnderItsReader(t *testing.T) {
+	s := parse(t, twoPanels)
+	st := &story{t: t, s: s, values: map[string]string{}, certain: true}
+	type held struct {
+		view *engine.View
+		copy []byte
+	}
+	dump := func(v *engine.View) []byte {
+		c := *v
+		c.Site = nil
+		raw, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return raw
+	}
+	var all []held
+	for _, l := range strings.Split(upset, "\n") {
+		if err := st.line(l); err != nil {
+			t.Fatal(err)
+		}
+		v := st.e.View()
+		all = append(all, held{v, dump(v)})
+	}
+	for i, h := range all {
+		if now := dump(h.view); string(now) != string(h.copy) {
+			t.Errorf("view %d changed after it was given out:\n%s", i, cmp.Diff(string(h.copy), string(now)))
+		}
+	}
+}
+
+// TestJudgeStateStaysSmall: the state of a panel is written with every commit that finds it changed.
+func TestJudgeStateStaysSmall(t *testing.T) {
+	var b strings.Builder
+	b.WriteString(`[site]
+name = "larkfield-mill"
+timezone = "Europe/London"
+[bus.east]
+link = "tcp://127.0.0.1:502"
+[map.rack.point]
+temperature = { holding = 40200, type = "int16", scale = 0.1, unit = "degC" }
+flow = { input = 30005, type = "uint16", unit = "mL/min" }
+`)
+	for i := range 28 {
+		fmt.Fprintf(&b, "oxygen%d = { holding = %d, type = \"float32\", quantity = \"dissolved-oxygen\", unit = \"ppb\" }\n", i, 40001+2*i)
+	}
+	b.WriteString(`[panel.b1]
+title = "Boiler 1 feedwater"
+sensor.rack = { map = "rack", bus = "east", station = 1 }
+line = { length_m = 1, bore_mm = 4, coil_mL = 1, cell_mL = 1, flow = "rack.flow" }
+interlock = { temperature = "rack.temperature", warn_above = "40 degC", close_above = "120 degF" }
+[logbook]
+dir = "/var/lib/rillwatch"
+`)
+	for i := range 6 {
+		fmt.Fprintf(&b, "[panel.b1.limit.oxygen-high-%d]\npoint = \"rack.oxygen%d\"\nhigh = \"20 ppb\"\non_delay = \"3s\"\nsource = { document = \"x\", edition = \"1\", band = \"all\", tap = \"unknown\" }\n", i, i)
+	}
+	s := parse(t, b.String())
+	text := "start 2026-11-25T02:00:00Z\n60s: rack.temperature=25 rack.flow=200"
+	for i := range 28 {
+		text += fmt.Sprintf(" rack.oxygen%d=31.7", i)
+	}
+	st := run(t, s, text)
+	for _, r := range st.e.States() {
+		t.Logf("state row %q: %d bytes", r.Name, len(r.Data))
+		if len(r.Data) > 8192 {
+			t.Errorf("state row %q: %d bytes with six excursions open", r.Name, len(r.Data))
+		}
+	}
+}
+
+func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
+	s := parse(t, twoPanels)
+	dos := []engine.Do{
+		engine.Acknowledge{Alarm: "b1.oxygen-high"},
+		engine.Shelve{Alarm: "b1.oxygen-high", For: time.Hour},
+		engine.OutOfService{Alarm: "b1.oxygen-high", Out: true},
+		engine.CheckInHand{Sensor: "b1.rack", What: "daily check, in a standard", For: 20 * time.Minute},
+		engine.SetOnLine{Panel: "b1", OnLine: true, For: 48 * time.Hour},
+		engine.EnterValue{Point: "b1.rack.oxygen", Value: 6.3, Unit: "ug/L", Basis: "ampoule", Taken: 1764064800000000000},
+		engine.LearnBaseline{Limit: "b1.oxygen-high"},
+		engine.Override{Panel: "b1", For: time.Hour},
+		engine.Rearm{Panel: "b1"},
+		engine.Drill{Recipient: "on-call"},
+	}
+	e := engine.New(s)
+	e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash})
+	for i, do := range dos {
+		in := engine.Command{ID: fmt.Sprintf("c %d", i), Who: "Kim \"K\" =x", Why: "line one\nline two", From: "api", At: reading.Stamp{Wall: 1764064800000000001, Up: time.Second}, Do: do}
+		back, err := engine.ParseInputs(s, engine.TextVersion+"\n"+engine.FormatInput(s, in))
+		if err != nil {
+			t.Errorf("%T: %v", do, err)
+			continue
+		}
+		if d := cmp.Diff([]engine.Input{in}, back); d != "" {
+			t.Errorf("%T (-was +is):\n%s", do, d)
+		}
+		o := e.Step(in)
+		if len(o.Replies) != 1 {
+			t.Fatalf("%T: %d replies", do, len(o.Replies))
+		}
+		if _, ack := do.(engine.Acknowledge); !ack && o.Replies[0].Refusal != engine.VerbNotObeyed {
+			t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.VerbNotObeyed)
+		}
+	}
+	others := []engine.Input{
+		engine.Delivered{Recipient: "on-call", Result: "delivered"},
+		engine.ClockState{Certain: true, Stepped: -3 * time.Second},
+		engine.OrderDone{OrderResult: reading.OrderResult{ID: 7, Panel: 1, Fault: reading.Answered, Known: true, ReadBack: 1}},
+		engine.CommitFailed{Seq: 4, Why: "no space left on device", Dropped: 12},
+		engine.Stop{},
+	}
+	for _, in := range others {
+		switch d := in.(type) {
+		case engine.Delivered:
+			d.ID.Boot, d.ID.Seq = "4f2a91c0", 12
+			in = d
+		}
+		back, err := engine.ParseInputs(s, engine.TextVersion+"\n"+engine.FormatInput(s, in))
+		if err != nil {
+			t.Errorf("%T: %v", in, err)
+		} else if d := cmp.Diff([]engine.Input{in}, back, cmpopts.EquateEmpty()); d != "" {
+			t.Errorf("%T (-was +is):\n%s", in, d)
+		}
+	}
+}
+
+func TestAReadThatDoesNotCoverAValueNeverBecomesANumber(t *testing.T) {
+	s := parse(t, twoPanels)
+	e := engine.New(s)
+	e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash, WallCertain: true})
+	at := reading.Stamp{Wall: 1, Up: time.Second}
+	// only the first word of the oxygen value was asked: the point was not read, whatever the device answered
+	e.Step(engine.Batch{Batch: reading.Batch{Bus: 0, Slot: 1, Last: true, At: at, Reads: []reading.Read{
+		{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{0x3333}, Fault: reading.Answered, Sent: at},
+		{Station: 1, Table: reading.Holding, Addr: 0, Count: 2, Words: []uint16{0x3333}, Fault: reading.Answered, Sent: at}, // and one that is short
+	}}})
+	for _, p := range e.View().Panels[0].Points {
+		if p.Reading.HasValue() {
+			t.Errorf("%s has a value: %v", s.Points[p.Point].Path, p.Reading)
+		}
+	}
+}
+
+func TestQuantitiesOfThePointsAreKnown(t *testing.T) {
+	s := parse(t, twoPanels)
+	for i := range s.Points {
+		if s.Points[i].Quantity == quantity.None {
+			t.Errorf("%s has no quantity", s.Points[i].Path)
+		}
+	}
+}
+
+func FuzzParseInputs(f *testing.F) {
+	s := parse(f, twoPanels)
+	at := reading.Stamp{Wall: 1764064800000000000, Up: 1500 * time.Millisecond}
+	for _, in := range []engine.Input{
+		engine.Boot{Nonce: "4f2a91c0", At: at, Hash: "abc", States: []engine.StateRow{{Name: "b1", Data: []byte("{}")}}},
+		engine.Tick{At: at},
+		engine.Batch{Batch: reading.Batch{Bus: 1, Slot: 3, Last: true, At: at, Reads: []reading.Read{{Station: 1, Table: reading.Holding, Addr: 0, Count: 2, Words: []uint16{0x3333, 0x4193}, Fault: reading.Answered, Sent: at}}}},
+		engine.Command{ID: "a b", Who: "Kim", Do: engine.Acknowledge{Alarm: "b1.oxygen-high"}, At: at},
+		engine.Committed{Seq: 3, At: at},
+	} {
+		f.Add(engine.TextVersion + "\n" + engine.FormatInput(s, in))
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		ins, err := engine.ParseInputs(s, text)
+		if err != nil {
+			return
+		}
+		// what was read can be written, and reads back as the same
+		var b strings.Builder
+		b.WriteString(engine.TextVersion + "\n")
+		for _, in := range ins {
+			b.WriteString(engine.FormatInput(s, in) + "\n")
+		}
+		again, err := engine.ParseInputs(s, b.String())
+		if err != nil {
+			t.Fatalf("%v\n%s", err, b.String())
+		}
+		if d := cmp.Diff(ins, again, cmpopts.EquateEmpty()); d != "" {
+			t.Fatalf("reads back as something else:\n%s", d)
+		}
+	})
+}

@@ -1,0 +1,99 @@
+package engine
+
+import (
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// View is everything a reader may see at one moment. It is immutable: a batch replaces the views of its panels only.
+type View struct {
+	Site   *site.Site
+	Boot   string
+	At     reading.Stamp
+	Seq    uint64 // of the last outcome in it
+	Judged uint64 // rounds that went through judgement since the start
+	Panels []*PanelView
+	Free   []PointView // points of site sensors, in path order
+	Buses  []BusView
+	Clock  ClockView
+}
+
+// ClockView is what is known of the wall clock.
+type ClockView struct{ Certain bool }
+
+// PointView is one point as it stands.
+type PointView struct {
+	Point    int
+	Reading  reading.Reading
+	LastGood reading.Stamp // stamp of the last reading that had a value and was shown; zero when none since the start
+}
+
+// PanelView is one panel as it stands.
+type PanelView struct {
+	Panel      int
+	At         reading.Stamp
+	Points     []PointView       // in the order of site.Panel.Points
+	Alarms     []AlarmView       // limits first, in the order of site.Panel.Limits, then the rules of the interlock
+	Excursions []event.Excursion // open ones
+	Interlock  InterlockView
+	Line       LineView
+	OnLine     bool
+	OnLineFrom string // the point's path, or "assumed"
+}
+
+// AlarmView is one alarm as it stands.
+type AlarmView struct {
+	Name      string // "b2.oxygen-high"
+	Limit     int    // in the panel's limits; site.None for a rule
+	State     string // normal, unacknowledged, acknowledged, returned_unacknowledged, shelved, suppressed, out_of_service
+	Priority  site.Priority
+	Active    bool // the condition holds
+	Since     reading.Stamp
+	Raised    event.ID
+	AckBy     string
+	Pending   time.Duration // seen time of a running on-delay
+	Excursion string
+}
+
+// InterlockView is the sample over-temperature watch as it stands.
+type InterlockView struct {
+	Configured bool
+	State      string // watching, warm, hot, temperature_lost
+	Valve      reading.Valve
+	ValveFrom  string // feedback, flow, none
+	ValveBy    string // when closed: by panel, by hand, not known
+	FirstOut   string // cause of the present or last closing condition
+	FirstOutAt reading.Stamp
+}
+
+// LineView is the state of the sample line.
+type LineView struct {
+	Representative bool
+	Reason         reading.Reason // why not
+	FlushedML      float64
+	OwedML         float64
+	Lag            time.Duration
+	LagKnown       bool
+}
+
+// BusView is one bus as it stands.
+type BusView struct {
+	Connected bool
+	Rounds    uint64
+	Missed    uint64 // slots in which no round was made
+	LastSlot  uint64
+	At        reading.Stamp
+	Stations  []StationView
+	Faults    [reading.FaultCount]uint64
+}
+
+// StationView is one station as it stands.
+type StationView struct {
+	Station   uint8
+	Answering bool
+	Fault     reading.Fault
+	Took      time.Duration // of its last answer
+}

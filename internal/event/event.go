@@ -1,0 +1,267 @@
+// Package event holds what can be told: kinds, identities and fields.
+//
+// Owns: Event, Kind, ID and their names.
+// Never: words for people; those are made by whoever tells.
+package event
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// ID names an event for ever: the nonce of the boot it happened in and its sequence within that boot. The same event told
+// twice has the same ID. The zero ID is none.
+type ID struct {
+	Boot string // 8 hex digits drawn at start
+	Seq  uint64
+}
+
+// String gives "boot-seq"; it holds no dot, as a webhook id must not.
+func (id ID) String() string { return id.Boot + "-" + strconv.FormatUint(id.Seq, 10) }
+
+// IsZero tells whether the ID names nothing.
+func (id ID) IsZero() bool { return id == ID{} }
+
+// MarshalText gives the text form, empty for none.
+func (id ID) MarshalText() ([]byte, error) {
+	if id.IsZero() {
+		return nil, nil
+	}
+	return []byte(id.String()), nil
+}
+
+// UnmarshalText reads the text form.
+func (id *ID) UnmarshalText(b []byte) error {
+	if len(b) == 0 {
+		*id = ID{}
+		return nil
+	}
+	boot, seq, ok := strings.Cut(string(b), "-")
+	n, err := strconv.ParseUint(seq, 10, 64)
+	if !ok || err != nil || boot == "" {
+		return fmt.Errorf("event id %q: want BOOT-SEQUENCE", b)
+	}
+	*id = ID{boot, n}
+	return nil
+}
+
+// Kind says what happened. The zero Kind is none.
+type Kind uint8
+
+// Kinds. Told are those that people are called for; the others are only on record.
+const (
+	NoKind              Kind = iota
+	AlarmRaised              // a limit or a rule is in alarm
+	AlarmReturned            // seen within the limit for long enough
+	AlarmAcknowledged        // a person has taken notice
+	LimitRemoved             // the limit of a standing alarm is no longer in the configuration
+	SampleWarm               // sample temperature above the warning value
+	SampleWarmOver           // back at or below it
+	SampleHot                // the close condition is met
+	SampleHotOver            // no close condition any more, evidence shows a fresh, cool sample
+	TemperatureLost          // no good temperature for too long
+	TemperatureBack          // the temperature is read again
+	ValveClosedSeen          // the sample valve was found to close
+	ValveOpenedSeen          // the sample valve was found to open
+	ValveFailedToClose       // hot, and feedback or flow show it is not closed
+	ValveNotConfirmed        // feedback is lost while it matters
+	ValveConfirmed           // feedback is back
+	OpenNoFlow               // the valve is open and no sample flows
+	FlowBack                 // it flows again
+	ValveNoLongerFailed      // a valve told as failed to close is closed, or the sample is no longer hot
+	SampleRepresentative
+	SampleNotRepresentative
+	BusLost
+	BusBack
+	StationSilent
+	StationBack
+	OnLine
+	OffLine
+	CommandRefused
+	ReadingsDropped // samples were dropped because the disk did not follow; Detail says how many
+	CommitFailing   // the logbook cannot be written
+	CommitBack
+	Started
+	Stopped
+	ConfigChanged
+	ClockStepped
+	StateLost // the judge state of a panel could not be read back
+	DrillTold
+	kindCount
+)
+
+// KindCount is the number of kinds.
+const KindCount = int(kindCount)
+
+type kindRow struct {
+	name string
+	told bool
+}
+
+var kindTable = [KindCount]kindRow{
+	NoKind:                  {"none", false},
+	AlarmRaised:             {"alarm.raised", true},
+	AlarmReturned:           {"alarm.returned", true},
+	AlarmAcknowledged:       {"alarm.acknowledged", true},
+	LimitRemoved:            {"alarm.limit_removed", true},
+	SampleWarm:              {"sample.warm", true},
+	SampleWarmOver:          {"sample.warm_over", false},
+	SampleHot:               {"sample.hot", true},
+	SampleHotOver:           {"sample.hot_over", true},
+	TemperatureLost:         {"temperature.lost", true},
+	TemperatureBack:         {"temperature.back", true},
+	ValveClosedSeen:         {"valve.closed", true},
+	ValveOpenedSeen:         {"valve.opened", true},
+	ValveFailedToClose:      {"valve.failed_to_close", true},
+	ValveNotConfirmed:       {"valve.not_confirmed", true},
+	ValveConfirmed:          {"valve.confirmed", false},
+	OpenNoFlow:              {"sample.open_no_flow", true},
+	FlowBack:                {"sample.flow_back", true},
+	ValveNoLongerFailed:     {"valve.no_longer_failed", true},
+	SampleRepresentative:    {"sample.representative", false},
+	SampleNotRepresentative: {"sample.not_representative", false},
+	BusLost:                 {"bus.lost", true},
+	BusBack:                 {"bus.back", true},
+	StationSilent:           {"station.silent", true},
+	StationBack:             {"station.back", true},
+	OnLine:                  {"boiler.on_line", false},
+	OffLine:                 {"boiler.off_line", false},
+	CommandRefused:          {"command.refused", false},
+	ReadingsDropped:         {"logbook.readings_dropped", true},
+	CommitFailing:           {"logbook.failing", true},
+	CommitBack:              {"logbook.back", true},
+	Started:                 {"daemon.started", false},
+	Stopped:                 {"daemon.stopped", false},
+	ConfigChanged:           {"daemon.config_changed", false},
+	ClockStepped:            {"clock.stepped", false},
+	StateLost:               {"daemon.state_lost", true},
+	DrillTold:               {"drill", true},
+}
+
+func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
+
+// Told tells whether people are called for this kind.
+func (k Kind) Told() bool { return kindTable[int(k)%KindCount].told }
+
+// ParseKind reads a kind's name.
+func ParseKind(s string) (Kind, bool) {
+	for i := range kindTable {
+		if kindTable[i].name == s {
+			return Kind(i), true
+		}
+	}
+	return NoKind, false
+}
+
+// MarshalText gives the kind's name.
+func (k Kind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// UnmarshalText reads a kind's name.
+func (k *Kind) UnmarshalText(b []byte) error {
+	v, ok := ParseKind(string(b))
+	if !ok {
+		return fmt.Errorf("event kind %q is not known", b)
+	}
+	*k = v
+	return nil
+}
+
+// Event is one thing that happened, with what a person will need to know of it. Unused fields are zero. It carries names and
+// paths, never indices, because it outlives the configuration.
+type Event struct {
+	ID        ID            `json:"id,omitzero"`
+	Kind      Kind          `json:"kind"`
+	At        reading.Stamp `json:"at"`
+	Priority  site.Priority `json:"priority"`
+	Panel     string        `json:"panel,omitempty"`
+	Point     string        `json:"point,omitempty"`
+	Bus       string        `json:"bus,omitempty"`
+	Station   uint8         `json:"station,omitempty"`
+	Alarm     string        `json:"alarm,omitempty"` // "b2.oxygen-high": the same from raised to returned
+	Who       string        `json:"who,omitempty"`
+	Why       string        `json:"why,omitempty"`
+	Value     *Value        `json:"value,omitempty"`     // the reading this is about
+	LastGood  *Value        `json:"last_good,omitempty"` // where Value has none: the last reading that had one
+	Limit     *LimitValue   `json:"limit,omitempty"`
+	Trust     Trust         `json:"trust,omitzero"` // evidence about the sample when it happened
+	Excursion *Excursion    `json:"excursion,omitempty"`
+	Lasted    time.Duration `json:"lasted_ns,omitempty"`
+	Highest   float64       `json:"highest,omitempty"` // with the kinds of the interlock: the highest temperature since it was raised, in the unit of Value
+	Count     int           `json:"count,omitempty"`   // how many readings, slots or points it concerns
+	Raised    string        `json:"raised,omitempty"`  // for what ends or is acknowledged: the ID of the event that raised it
+	Cause     string        `json:"cause,omitempty"`   // "by panel", "not known", a fault's or a reason's name
+	Test      bool          `json:"test,omitempty"`
+}
+
+// Value is a reading with its unit.
+type Value struct {
+	Point    string        `json:"point"`
+	Value    float64       `json:"value"`
+	Unit     string        `json:"unit"`
+	Decimals int           `json:"decimals"` // digits after the point that the resolution carries
+	Bound    string        `json:"bound"`    // "=", "<", ">"
+	Quality  string        `json:"quality"`
+	Reason   string        `json:"reason"`
+	At       reading.Stamp `json:"at"`
+}
+
+// LimitValue is a limit as written, whole, so that a record can be read after the configuration changed.
+type LimitValue struct {
+	Name     string      `json:"name"`
+	Side     string      `json:"side"`
+	Value    float64     `json:"value"`   // in the point's unit
+	Written  float64     `json:"written"` // as the user wrote it
+	Unit     string      `json:"unit"`    // the unit written
+	Deadband float64     `json:"deadband"`
+	OnDelay  string      `json:"on_delay"`
+	OffDelay string      `json:"off_delay"`
+	Basis    string      `json:"basis,omitempty"`
+	Source   site.Source `json:"source"`
+	Action   string      `json:"action,omitempty"`
+}
+
+// Trust is the evidence whether the sensors stood in fresh, cooled, flowing sample.
+type Trust struct {
+	FlowKnown   bool    `json:"flow_known,omitempty"`
+	Flow        float64 `json:"flow_ml_per_min,omitempty"`
+	TempKnown   bool    `json:"temperature_known,omitempty"`
+	Temp        float64 `json:"temperature,omitempty"`
+	TempUnit    string  `json:"temperature_unit,omitempty"`
+	Valve       string  `json:"valve,omitempty"`  // open, closed, not confirmed, from flow
+	Reason      string  `json:"reason,omitempty"` // the reason the sample is not representative; empty when it is
+	FlushedML   float64 `json:"flushed_ml,omitempty"`
+	OwedML      float64 `json:"owed_ml,omitempty"`
+	Silenced    string  `json:"silenced,omitempty"` // a standing override or check, with who and until when
+	ValveByWhom string  `json:"valve_by,omitempty"`
+}
+
+// Excursion is one episode beyond a limit, as far as it has gone.
+type Excursion struct {
+	ID            string        `json:"id"` // the ID of the event that raised it
+	Alarm         string        `json:"alarm"`
+	Point         string        `json:"point"`
+	Unit          string        `json:"unit"`
+	Decimals      int           `json:"decimals"`
+	Start         reading.Stamp `json:"start"`
+	End           reading.Stamp `json:"end,omitzero"` // zero while open
+	Peak          float64       `json:"peak"`
+	PeakBound     string        `json:"peak_bound"`
+	PeakAt        reading.Stamp `json:"peak_at"`
+	Beyond        time.Duration `json:"beyond_ns"`
+	Within        time.Duration `json:"within_ns"`
+	UnknownTime   time.Duration `json:"unknown_ns"`
+	Suspended     time.Duration `json:"suspended_ns"`
+	LengthUnknown bool          `json:"length_not_known,omitempty"` // a restart whose length nobody knows lies within
+	Integral      float64       `json:"integral_unit_h"`            // distance beyond the limit over time, unit x hours
+	IntegralLow   bool          `json:"integral_is_lower_bound,omitempty"`
+	Mean          float64       `json:"mean_beyond"`
+	Open          bool          `json:"open"`
+	AckBy         string        `json:"acknowledged_by,omitempty"`
+	AckAt         reading.Stamp `json:"acknowledged_at,omitzero"`
+	Limit         LimitValue    `json:"limit"`
+}

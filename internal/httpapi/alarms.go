@@ -1,0 +1,123 @@
+package httpapi
+
+import (
+	"encoding/json"
+	"net/http"
+
+	"rillwatch/internal/engine"
+	"rillwatch/internal/event"
+	"rillwatch/internal/site"
+)
+
+// alarmsBody answers GET /api/v1/alarms.
+type alarmsBody struct {
+	Site       string          `json:"site"`
+	Definition string          `json:"definition"`
+	At         *string         `json:"at"`
+	Alarms     []alarmBody     `json:"alarms"`
+	Excursions []excursionBody `json:"excursions"` // open ones
+}
+
+type alarmBody struct {
+	Alarm          string      `json:"alarm"` // the name to acknowledge it by
+	Panel          string      `json:"panel"`
+	Point          string      `json:"point,omitempty"` // of a limit
+	State          string      `json:"state"`           // one of alarmStates
+	Priority       string      `json:"priority"`        // top, high, medium, low
+	Active         bool        `json:"active"`          // the condition holds
+	Since          *string     `json:"since"`
+	RaisedBy       string      `json:"raised_event,omitempty"`
+	AcknowledgedBy string      `json:"acknowledged_by,omitempty"`
+	PendingS       json.Number `json:"pending_s"` // seen time of a running on-delay
+	Excursion      string      `json:"excursion,omitempty"`
+	Limit          *limitBody  `json:"limit,omitempty"`
+}
+
+// limitBody is a limit as written, with whose limit it is.
+type limitBody struct {
+	Side   string       `json:"side"`
+	Value  *json.Number `json:"value"` // as written
+	Unit   string       `json:"unit"`  // as written
+	Basis  string       `json:"basis,omitempty"`
+	Source site.Source  `json:"source"`
+	Action string       `json:"action,omitempty"`
+}
+
+// excursionBody is one open excursion. Peak and mean are in unit, the integral in unit times hours.
+type excursionBody struct {
+	ID             string       `json:"id"`
+	Alarm          string       `json:"alarm"`
+	Panel          string       `json:"panel"`
+	Point          string       `json:"point"` // whole path, as in messages
+	Unit           string       `json:"unit"`
+	Start          *string      `json:"start"`
+	Peak           *json.Number `json:"peak"`
+	PeakBound      string       `json:"peak_bound"`
+	PeakAt         *string      `json:"peak_at"`
+	BeyondS        json.Number  `json:"beyond_s"`
+	WithinS        json.Number  `json:"within_s"`
+	UnknownS       json.Number  `json:"unknown_s"`
+	SuspendedS     json.Number  `json:"suspended_s"`
+	LengthUnknown  bool         `json:"length_not_known"`
+	Integral       *json.Number `json:"integral_unit_h"`
+	IntegralLow    bool         `json:"integral_is_lower_bound"`
+	Mean           *json.Number `json:"mean_beyond"`
+	AcknowledgedBy string       `json:"acknowledged_by,omitempty"`
+	AcknowledgedAt *string      `json:"acknowledged_at"`
+}
+
+// alarmStates are the states an alarm can be shown in (IEC 62682, ISA-18.2).
+var alarmStates = []string{"normal", "unacknowledged", "acknowledged", "returned_unacknowledged", "shelved", "suppressed", "out_of_service"}
+
+func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
+	given, ok := query(w, r, "panel")
+	if !ok {
+		return
+	}
+	panel, all, ok := s.wantPanel(w, given)
+	if !ok {
+		return
+	}
+	v := s.View()
+	if v == nil {
+		notStarted.write(w, "nothing has been judged yet", nil)
+		return
+	}
+	body := alarmsBody{Site: s.Site.Name, Definition: s.Site.Hash, At: instant(v.At), Alarms: []alarmBody{}, Excursions: []excursionBody{}}
+	for _, p := range v.Panels {
+		if p == nil || !all && p.Panel != panel {
+			continue
+		}
+		for i := range p.Alarms {
+			body.Alarms = append(body.Alarms, s.alarmBody(p, &p.Alarms[i]))
+		}
+		for i := range p.Excursions {
+			body.Excursions = append(body.Excursions, excursionOf(panelName(s.Site, p.Panel), &p.Excursions[i]))
+		}
+	}
+	writeJSON(w, body)
+}
+
+func (s *server) alarmBody(p *engine.PanelView, a *engine.AlarmView) alarmBody {
+	b := alarmBody{Alarm: a.Name, Panel: panelName(s.Site, p.Panel), State: a.State, Priority: a.Priority.String(), Active: a.Active, Since: instant(a.Since),
+		AcknowledgedBy: a.AckBy, PendingS: seconds(a.Pending), Excursion: a.Excursion}
+	if !a.Raised.IsZero() {
+		b.RaisedBy = a.Raised.String()
+	}
+	if limits := s.Site.Panels[p.Panel].Limits; a.Limit >= 0 && a.Limit < len(limits) {
+		l := &limits[a.Limit]
+		b.Point = pointName(s.Site, &s.Site.Points[l.Point])
+		written := json.Number(formatWritten(l.Written))
+		b.Limit = &limitBody{Side: l.Side.String(), Value: &written, Unit: l.Unit.Name(), Basis: l.Basis, Source: l.Source, Action: l.Action}
+	}
+	return b
+}
+
+func excursionOf(panel string, x *event.Excursion) excursionBody {
+	return excursionBody{ID: x.ID, Alarm: x.Alarm, Panel: panel, Point: x.Point, Unit: x.Unit, Start: instant(x.Start),
+		Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound), PeakAt: instant(x.PeakAt),
+		BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime), SuspendedS: seconds(x.Suspended), LengthUnknown: x.LengthUnknown,
+		// a mean and an integral are computed and carry one digit, and four, more than the display
+		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1),
+		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt)}
+}

@@ -1,0 +1,74 @@
+package httpapi
+
+import (
+	"encoding/json"
+	"maps"
+	"net/http"
+
+	"rillwatch/internal/engine"
+)
+
+// problemPrefix stands before a problem's name in its type. A urn, because a program switches on it and nobody fetches it.
+const problemPrefix = "urn:rillwatch:problem:"
+
+// problem is one kind of refusal as RFC 9457 describes it: type, title and status are the same each time, the detail is of the case.
+type problem struct {
+	name   string
+	status int
+	title  string
+}
+
+// The problems of this room. Those of the engine's refusals carry the refusal's own name.
+var (
+	notFound          = problem{"not_found", http.StatusNotFound, "There is nothing at this path"}
+	methodNotAllowed  = problem{"method_not_allowed", http.StatusMethodNotAllowed, "This path does not take this method"}
+	badParameter      = problem{"bad_parameter", http.StatusBadRequest, "A query parameter cannot be understood"}
+	noSuchPanel       = problem{"no_such_panel", http.StatusNotFound, "There is no such panel"}
+	notStarted        = problem{"not_started", http.StatusServiceUnavailable, "The daemon is still starting"}
+	judgementStands   = problem{"judgement_stands_still", http.StatusServiceUnavailable, "Readings are no longer judged"}
+	notReady          = problem{"not_ready", http.StatusServiceUnavailable, "Not everything has been seen yet"}
+	commandsOff       = problem{"commands_off", http.StatusForbidden, "Commands are not taken: no token is configured"}
+	tokenMissing      = problem{"token_missing", http.StatusUnauthorized, "A command needs the token"}
+	tokenWrong        = problem{"token_wrong", http.StatusUnauthorized, "The token is not the right one"}
+	notJSON           = problem{"not_json", http.StatusUnsupportedMediaType, "The body must be application/json"}
+	bodyTooLarge      = problem{"body_too_large", http.StatusRequestEntityTooLarge, "The body is larger than a command can be"}
+	bodyMalformed     = problem{"body_malformed", http.StatusBadRequest, "The body is not one JSON object"}
+	unknownField      = problem{"unknown_field", http.StatusUnprocessableEntity, "The body has a field that is not obeyed"}
+	badField          = problem{"bad_field", http.StatusUnprocessableEntity, "A field of the body cannot be taken"}
+	tooManyCommands   = problem{"too_many_commands", http.StatusServiceUnavailable, "Too many commands wait for the disk"}
+	notDurable        = problem{"not_durable", http.StatusServiceUnavailable, "The command is not on disk yet"}
+	refusedOtherwise  = problem{"refused", http.StatusConflict, "The command was refused"}
+	problemsOfRefusal = []problem{
+		{string(engine.NoSuchAlarm), http.StatusNotFound, "There is no such alarm"},
+		{string(engine.NothingToAck), http.StatusConflict, "There is nothing to acknowledge"},
+		{string(engine.NoName), http.StatusUnprocessableEntity, "Nobody said who asks"},
+		{string(engine.VerbNotObeyed), http.StatusUnprocessableEntity, "This version does not obey this command yet"},
+		{string(engine.NotBooted), http.StatusServiceUnavailable, "The daemon is still starting"},
+		{string(engine.CommandIDReused), http.StatusConflict, "The command id was used for something else"},
+	}
+)
+
+// problemOf finds the problem of a refusal. A refusal this room has not heard of keeps its name and is a conflict.
+func problemOf(r engine.Refusal) problem {
+	for _, p := range problemsOfRefusal {
+		if p.name == string(r) {
+			return p
+		}
+	}
+	p := refusedOtherwise
+	p.name = string(r)
+	return p
+}
+
+// write sends the problem. more holds the members beyond those of RFC 9457.
+func (p problem) write(w http.ResponseWriter, detail string, more map[string]any) {
+	body := map[string]any{"type": problemPrefix + p.name, "title": p.title, "status": p.status, "detail": detail}
+	maps.Copy(body, more)
+	raw, err := json.Marshal(body)
+	if err != nil {
+		panic("a problem holds only strings and numbers: " + err.Error())
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(p.status)
+	_, _ = w.Write(append(raw, '\n')) // a reader that went away needs no answer
+}

@@ -1,0 +1,170 @@
+// Package notify turns events into words and brings them to their recipients as signed webhooks: at least once, in order per
+// recipient, and with every end on record.
+//
+// The words come first: a message is composed once, when its event happens, and the same bytes are signed and sent on every try.
+//
+// Owns: the words people read, the CloudEvents body, the signature, the schedule of tries and what each answer means.
+// Never: loses a message without a record, follows a redirect, tells a register or a program's error to a person, or prints a secret.
+package notify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// Item is one message as it waits for a recipient.
+type Item struct {
+	Key     uint64 // place in the recipient's queue
+	ID      string // the event's ID, the same on every try
+	Body    []byte
+	Created reading.Wall
+}
+
+// Row is one message for one recipient, to be put into the outbox in the transaction of its event.
+type Row struct {
+	ID        event.ID
+	Recipient string
+	Body      []byte // shared between the rows of one event: not to be changed
+}
+
+// Result is how a message ended.
+type Result string
+
+// Ends of a message.
+const (
+	Delivered Result = "delivered" // answered with 2xx
+	Refused   Result = "refused"   // the recipient will not have it
+	Expired   Result = "expired"   // not delivered within the age limit
+)
+
+// Outbox is where messages wait, as the notifier sees it. Next gives the oldest one without taking it; End takes it and records why.
+type Outbox interface {
+	Next(recipient string) (Item, bool, error)
+	End(recipient string, key uint64, result Result, at reading.Stamp, detail string) error
+}
+
+// Config is what a Notifier works with.
+type Config struct {
+	Site      *site.Site
+	Outbox    Outbox
+	Secrets   map[string][]byte // the raw key by recipient, as ParseSecret gives it
+	Now       func() reading.Stamp
+	Rand      func() float64    // in [0,1); nil: no jitter
+	Log       *slog.Logger      // nil: silent
+	Transport http.RoundTripper // nil: one of its own, which refuses addresses no recipient can have
+}
+
+// Stats counts since the process started.
+type Stats struct{ Attempts, Delivered, Refused, Expired uint64 }
+
+// ErrNoSecret refuses to send unsigned messages.
+var ErrNoSecret = errors.New("no secret to sign with")
+
+// requestTimeout bounds one try, from the first packet to the end of the answer. Standard Webhooks asks senders to wait 15 to 30 s;
+// the lower end, because the next alarm waits behind this one.
+const requestTimeout = 15 * time.Second
+
+// Notifier brings the messages of an outbox to their recipients.
+type Notifier struct {
+	c        Config
+	client   *http.Client
+	timeout  time.Duration
+	couriers []*courier
+}
+
+// courier serves one recipient.
+type courier struct {
+	n      *Notifier
+	to     *site.Recipient
+	secret []byte
+	wake   chan struct{} // holds one: more would say nothing new
+
+	attempts, delivered, refused, expired atomic.Uint64
+
+	// Back-off belongs to the recipient, not to the message: a new alarm must not hammer a recipient that is down, and old ones that
+	// expire must not either. Only the courier's own goroutine touches what follows.
+	fails     int           // tries since the last answer of 2xx
+	notBefore time.Duration // Up of the next try
+	since     reading.Stamp // when it began to fail
+	brokenBox bool          // the outbox could not be read or written; told once
+}
+
+// New makes a Notifier for the site's recipients. Nothing is sent before Run.
+func New(c Config) *Notifier {
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.Rand == nil {
+		c.Rand = func() float64 { return 0.5 } // the middle of the jitter: none
+	}
+	transport := c.Transport
+	if transport == nil {
+		transport = guardedTransport()
+	}
+	n := &Notifier{c: c, timeout: requestTimeout}
+	n.client = &http.Client{
+		Transport: transport,
+		// A redirect would carry the message, and a header of credentials, to somebody nobody configured.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	for i := range c.Site.Recipients {
+		r := &c.Site.Recipients[i]
+		n.couriers = append(n.couriers, &courier{n: n, to: r, secret: c.Secrets[r.Name], wake: make(chan struct{}, 1)})
+	}
+	return n
+}
+
+// Run delivers until ctx ends; a value on wake says that the outbox has new rows. Every recipient has its own goroutine, so that a
+// dead one delays nobody else. All of them have ended when Run returns.
+//
+// Error: ErrNoSecret, before anything was sent.
+func (n *Notifier) Run(ctx context.Context, wake <-chan struct{}) error {
+	for _, c := range n.couriers {
+		if len(c.secret) == 0 {
+			return fmt.Errorf("recipient %s: %w", c.to.Name, ErrNoSecret)
+		}
+	}
+	defer n.client.CloseIdleConnections()
+	var rounds sync.WaitGroup
+	defer rounds.Wait()
+	for _, c := range n.couriers {
+		rounds.Go(func() { c.run(ctx) })
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case _, ok := <-wake:
+			if !ok {
+				wake = nil // nobody will call any more; the outbox is still looked at on its own
+				continue
+			}
+			for _, c := range n.couriers {
+				select {
+				case c.wake <- struct{}{}:
+				default: // it is awake already
+				}
+			}
+		}
+	}
+}
+
+// Stats gives the counts of one recipient; zero for one nobody knows.
+func (n *Notifier) Stats(recipient string) Stats {
+	for _, c := range n.couriers {
+		if c.to.Name == recipient {
+			return Stats{c.attempts.Load(), c.delivered.Load(), c.refused.Load(), c.expired.Load()}
+		}
+	}
+	return Stats{}
+}

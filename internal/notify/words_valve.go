@@ -1,0 +1,308 @@
+package notify
+
+import (
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/site"
+)
+
+// closing value and temperature of the interlock
+
+// closeAt is the value above which the valve should close, as its owner wrote it.
+func (t *teller) closeAt() string {
+	if t.p != nil && t.p.Interlock.CloseText != "" {
+		return clean(t.p.Interlock.CloseText)
+	}
+	if l := t.e.Limit; l != nil && l.Name == "close_above" {
+		return limitAmount(l, t.decimals())
+	}
+	return "not known"
+}
+
+func (t *teller) decimals() int {
+	if t.e.Value != nil {
+		return t.e.Value.Decimals
+	}
+	return 1
+}
+
+// temperature is the sample's temperature in the unit in which its closing value is written; when that is not the unit of the display
+// at the panel, that one too. ok is false when the temperature is not believed; then s says why.
+func (t *teller) temperature() (short, long string, ok bool) {
+	v := t.e.Value
+	long, ok = reads(v, "")
+	if !ok || t.p == nil || t.p.Interlock.CloseText == "" {
+		return long, long, ok
+	}
+	_, want, err := quantity.ParseValue(t.p.Interlock.CloseText, quantity.Temperature)
+	have, known := unitOf(v.Unit, quantity.Temperature)
+	if err != nil || !known || want == have {
+		return long, long, ok
+	}
+	c, _, err := quantity.Convert(v.Value, have, want)
+	if err != nil {
+		return long, long, ok
+	}
+	n, _ := number(c, v.Decimals)
+	short = bounded(withUnit(n, want.Name(), ""), v.Bound)
+	return short, short + " (" + long + " on the panel)", ok
+}
+
+// hotFacts are the headline's candidates for a temperature and what is the matter.
+func (t *teller) hotFacts(before, after string) {
+	if short, _, ok := t.temperature(); ok {
+		t.fact(before + short + after)
+		t.fact(before + short)
+	}
+}
+
+// dependent says how many readings suffer with the sample.
+func (t *teller) dependent() string {
+	if t.e.Count <= 0 {
+		return ""
+	}
+	if t.e.Count == 1 {
+		return "1 reading of the water's chemistry at this panel is not representative for this reason and is not judged."
+	}
+	return many(t.e.Count, "", "readings of the water's chemistry at this panel are not representative for this reason and are not judged.")
+}
+
+func (t *teller) warm() {
+	limit := "not known"
+	if t.e.Limit != nil {
+		limit = limitAmount(t.e.Limit, t.decimals())
+	}
+	_, long, ok := t.temperature()
+	own, _ := reads(t.e.Value, "")
+	if ok {
+		t.fact("sample " + own + ", warning value " + limit)
+		t.fact("sample " + own + ", warm")
+	}
+	t.fact("sample is above its warning temperature")
+	t.say(t.at()+": the sample at the sensors is warm, "+long+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
+	t.say(t.seen("Seen"), "How fast it rises is not known, so the time until it is hot is not known either.")
+	t.say(sentence(t.evidence()), t.age())
+	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer or a scaled coil).", handsOff)
+	t.say(primary, watches)
+	t.say(t.standing("the sample is hot"), "That it is no longer warm is recorded and not told.")
+}
+
+func (t *teller) hot() {
+	_, long, ok := t.temperature()
+	t.hotFacts("sample hot, ", ", valve should close above "+t.closeAt())
+	t.fact("sample hot, its valve should close")
+	if ok {
+		t.say(t.at()+": the sample at the sensors is hot, "+long+". Its valve should close above "+t.closeAt()+" (site setting).", edge(t.e.Value))
+	} else {
+		t.say(t.at() + ": the sample was found hot, above the " + t.closeAt() + " at which its valve should close (site setting). At this moment there is " + long + ".")
+	}
+	t.say(t.seen("Seen"), "How fast it rises is not known.")
+	t.say(sentence(t.evidence()), t.age())
+	t.say(handsOff, primary, watches)
+	t.say("First action: from a distance, see at the panel whether the thermal shut-off has acted and whether cooling water runs.", t.dependent())
+	t.say(t.standing("fresh, cool sample is seen again"))
+}
+
+func (t *teller) hotOver() {
+	_, long, ok := t.temperature()
+	t.hotFacts("sample no longer hot, ", ", fresh sample is seen")
+	t.fact("sample no longer hot")
+	if ok {
+		t.say(t.at() + ": the sample is no longer hot. Fresh sample is seen at the sensors, " + long + "; the closing value is " + t.closeAt() + " (site setting).")
+	} else {
+		t.say(t.at() + ": the sample was seen to be no longer hot; the closing value is " + t.closeAt() + " (site setting). At this moment there is " + long + ".")
+	}
+	t.say(t.seen("Seen"), t.lasted())
+	t.say(sentence(t.evidence()), t.age())
+	t.say("What made it hot is not known from this.", handsOff2, watches)
+	t.say("First action: find out why the cooling failed before it fails again.")
+	t.say(t.over())
+}
+
+func (t *teller) temperatureLost() {
+	t.fact("sample temperature lost, nobody sees whether it is hot")
+	t.fact("sample temperature lost")
+	s := t.at() + ": the sample's temperature is no longer read. That is not the same as hot: whether the sample is hot is not known."
+	_, why := reads(t.e.Value, "")
+	if !why && t.e.Value != nil {
+		r, _ := believed(t.e.Value)
+		s += " The reason: " + r.Row().Words + "."
+	}
+	t.say(s)
+	since := t.seen("Told")
+	if t.p != nil && t.p.Interlock.LostAfter > 0 {
+		since += " There had been no good temperature for more than " + spell(t.p.Interlock.LostAfter) + "."
+	}
+	t.say(since, t.lastGood())
+	t.say(sentence(t.evidence()))
+	t.say("While it lasts rillwatch cannot see a hot sample.", handsOff, primary, watches)
+	t.say("First action: look at the sensor's own display and its cable, from outside the sample line.", t.dependent())
+	t.say(t.standing("the temperature is read again"))
+}
+
+func (t *teller) temperatureBack() {
+	_, long, ok := t.temperature()
+	t.hotFacts("sample temperature is read again, ", "")
+	t.fact("sample temperature is read again")
+	if ok {
+		t.say(t.at() + ": the sample's temperature is read again, " + long + "; its valve should close above " + t.closeAt() + " (site setting).")
+	} else {
+		t.say(t.at() + ": the sample's temperature was read again; at this moment there is " + long + ".")
+	}
+	t.say(t.seen("Seen"), t.lasted())
+	t.say(sentence(t.evidence()), t.age())
+	t.say("Whether the sample became hot in between is not known.", handsOff2)
+	t.say("First action: find out why the sensor fell silent.")
+	t.say(t.over())
+}
+
+// bySight says from what the valve's state was taken.
+func (t *teller) bySight() string {
+	if t.e.Trust.Valve == "from flow" {
+		return "by the flow, because the valve has no feedback"
+	}
+	return "by its feedback"
+}
+
+func (t *teller) valveClosed() {
+	cause := t.e.Cause
+	switch cause {
+	case "by panel":
+		t.fact("sample valve found closed, by the panel's own control")
+		t.fact("sample valve closed by the panel")
+	case "by hand":
+		t.fact("sample valve found closed, by hand")
+	default:
+		t.fact("sample valve found closed, cause not known")
+	}
+	t.fact("sample valve found closed")
+	t.say(t.at() + ": the sample valve was found closed, " + t.bySight() + ".")
+	switch cause {
+	case "by panel":
+		t.say("The sample had been hot, or its temperature lost, within the minute before, so the closing is put down to the panel's own control.")
+	case "by hand":
+		t.say("A person has said that it was closed by hand.")
+	default:
+		t.say("Who or what closed it is not known: nothing that should close it was seen in the minute before.")
+	}
+	_, long, ok := t.temperature()
+	if ok {
+		t.say(t.seen("Seen"), "The temperature reads "+long+"; behind a closed valve that is the standing water or the room, and no sign that the cooling works.")
+	} else {
+		t.say(t.seen("Seen"), "Of the temperature there is "+long+".")
+	}
+	t.say(sentence(t.evidence()), t.dependent())
+	t.say(handsOff, primary, watches)
+	t.say("First action: ask who is at the panel; if nobody is, see from a distance whether the thermal shut-off has acted.")
+	t.say("An excursion that was open goes on as not known; it is not over. The next message comes when the valve is found open.")
+}
+
+func (t *teller) valveOpened() {
+	t.fact("sample valve found open, flushing before it is believed")
+	t.fact("sample valve found open")
+	by := "By whom is not known."
+	if t.e.Cause == "by hand" {
+		by = "A person has said that it was done by hand."
+	}
+	t.say(t.at()+": the sample valve was found open, "+t.bySight()+".", by)
+	_, long, ok := t.temperature()
+	if ok {
+		t.say(t.seen("Seen"), "The sample reads "+long+"; the closing value is "+t.closeAt()+" (site setting).")
+	} else {
+		t.say(t.seen("Seen"), "Of the temperature there is "+long+".")
+	}
+	t.say(sentence(t.evidence()), "The chemistry is judged again without a command as soon as fresh water has replaced what stood in the line.")
+	t.say("That the valve is open does not show that the cooling works.", handsOff2)
+	t.say("First action: if nobody of yours is at the panel, find out who opened it.")
+	t.say("No message tells when the readings are believed again; they come back by themselves.")
+}
+
+func (t *teller) valveFailed() {
+	_, long, ok := t.temperature()
+	t.hotFacts("sample ", " and its valve has failed to close")
+	t.fact("sample valve has failed to close")
+	what := t.at() + ": the sample is hot and its valve has not closed."
+	if ok {
+		what = t.at() + ": the sample is hot, " + long + ", above the closing value of " + t.closeAt() + " (site setting), and its valve has not closed."
+	}
+	t.say(what, t.leak())
+	within := t.seen("Told")
+	if t.p != nil && t.p.Interlock.Travel > 0 {
+		within += " The valve had more than the " + spell(t.p.Interlock.Travel) + " it is given to travel."
+	}
+	t.say(within, "How fast the temperature rises is not known.")
+	t.say(sentence(t.evidence()), t.age())
+	t.say("Hot water is at the sensors.", handsOff, primary, watches)
+	t.say("First action: from a distance, see whether the thermal shut-off has acted; then isolate the sample only as your site's practice for hot, pressurised lines says.", t.dependent())
+	t.say(t.standing("the valve is found closed or the sample is no longer hot"))
+}
+
+// leak says the trouble of a valve that reports closed and lets water through.
+func (t *teller) leak() string {
+	r := t.e.Trust
+	if n, ok := number(r.Flow, 0); ok && r.Valve == "closed" && r.FlowKnown && r.Flow > 0 {
+		return "Its feedback says closed, yet " + n + " mL/min still flow."
+	}
+	return ""
+}
+
+func (t *teller) valveNoLongerFailed() {
+	_, long, ok := t.temperature()
+	t.hotFacts("valve no longer told as failed to close, sample ", "")
+	t.fact("sample valve no longer failed to close")
+	s := t.at() + ": the valve that had failed to close is found closed now, or the sample is no longer hot. Which of the two, the evidence says:"
+	t.say(s, t.evidence())
+	if ok {
+		t.say(t.seen("Seen"), t.lasted(), "The temperature reads "+long+"; the closing value is "+t.closeAt()+" (site setting).")
+	} else {
+		t.say(t.seen("Seen"), t.lasted(), "Of the temperature there is "+long+".")
+	}
+	t.say("Why it did not close in time is not known, and it may fail again.", handsOff2, primary, watches)
+	t.say("First action: have the valve and its control looked at before it is relied on.")
+	t.say(t.over())
+}
+
+func (t *teller) valveNotConfirmed() {
+	top := t.e.Priority == site.TopPriority
+	if top {
+		t.hotFacts("sample ", ", closing of its valve not confirmed")
+		t.fact("sample hot, closing not confirmed")
+	} else {
+		t.fact("sample valve not confirmed, its feedback is lost")
+	}
+	t.fact("sample valve not confirmed")
+	_, long, ok := t.temperature()
+	s := t.at() + ": the feedback of the sample valve is lost. Whether the valve is open or closed cannot be told"
+	if top {
+		s += ", and the sample is hot: whether it closed is not confirmed"
+	}
+	t.say(s + ".")
+	if ok {
+		t.say(t.seen("Told"), "The temperature reads "+long+"; the closing value is "+t.closeAt()+" (site setting).", t.age())
+	} else {
+		t.say(t.seen("Told"), "Of the temperature there is "+long+".")
+	}
+	t.say(sentence(t.evidence()), t.dependent())
+	t.say(handsOff, primary, watches)
+	t.say("First action: look at the valve's position indicator at the panel, from a distance, and at its cable.")
+	t.say(t.standing("the sample is hot and the valve is seen open"), "That the feedback is back is recorded and not told.")
+}
+
+func (t *teller) openNoFlow() {
+	t.fact("sample valve open, but no sample flows")
+	t.say(t.at() + ": the sample valve is open and no sample flows. The sensors stand in old water; what they read is not the plant's water, and nothing can return or clear by it.")
+	t.say(t.seen("Told"), "It is told after ten minutes without flow, so a grab sample does not cause it.")
+	t.say(sentence(t.evidence()), t.dependent())
+	t.say("First action: see at the panel whether the isolating valve upstream, the filter or the flow meter is blocked or shut.", handsOff)
+	t.say(t.standing("sample flows again"))
+}
+
+func (t *teller) flowBack() {
+	t.fact("sample flows again, flushing before it is believed")
+	t.fact("sample flows again")
+	t.say(t.at() + ": sample flows again. Chemistry is judged when fresh water has replaced what stood in the line; until then nothing has returned.")
+	t.say(t.seen("Seen"), t.lasted())
+	t.say(sentence(t.evidence()))
+	t.say(handsOff2)
+	t.say("First action: find out what stopped the flow, if nobody of yours did.")
+	t.say(t.over())
+}

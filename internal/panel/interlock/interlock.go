@@ -1,0 +1,409 @@
+// Package interlock is the sample over-temperature watch of one panel. It observes: it says when a panel's own protection should
+// have closed the sample valve, whether it did, and when the evidence shows a cooled sample again.
+//
+// Two traps rule it. A sensor behind a closed valve reads room air, so a temperature that falls while the valve is closed says
+// nothing. And the water that comes first after an opening is that of the dead line, cold whatever the cooler does, so a hot
+// sample is over only in a flushed line.
+//
+// Owns: warm, hot, lost, failed to close, not confirmed, open without flow; the first cause; the edges of the valve.
+// Never: asks whether the chemistry is representative, believes a closed valve's temperature, or takes lost for hot or for cool.
+package interlock
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+const (
+	// Two good updates above the limit this far apart or less make it hot. Practice wants the confirming short against the rise
+	// of the temperature; one update alone may be a spike.
+	confirmWithin = 5 * time.Second
+	// A valve that closes this soon after a close condition was closed by the panel. Judgement.
+	byPanelWithin = 60 * time.Second
+	// An open valve without flow is told after this: the daily grab sample and a feed pump that pauses are shorter. Judgement.
+	dryAfter = 10 * time.Minute
+	// More flow than this share of the low end of the flow range through a closed valve is a leak and not the meter's noise.
+	leakShare = 0.05
+	// Two updates at or below the warning value, in a flushed line, end a hot sample.
+	coolUpdates = 2
+)
+
+// Phase says the watch in one word. The zero Phase is Watching.
+type Phase uint8
+
+// Phases. Hot is said before lost, and lost before warm.
+const (
+	Watching Phase = iota
+	Warm
+	Hot
+	TemperatureLost
+)
+
+var phaseNames = [...]string{"watching", "warm", "hot", "temperature_lost"}
+
+func (p Phase) String() string { return phaseNames[int(p)%len(phaseNames)] }
+
+// Cause is why the valve should be closed. The zero Cause is none.
+type Cause uint8
+
+// Causes.
+const (
+	NoCause Cause = iota
+	OverTemperature
+	TemperatureLostCause
+)
+
+var causeNames = [...]string{"", "over_temperature", "temperature_lost"}
+
+func (c Cause) String() string { return causeNames[int(c)%len(causeNames)] }
+
+// MarshalText is String: what is kept on disk must not move when a cause is added.
+func (c Cause) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads a cause's name.
+func (c *Cause) UnmarshalText(b []byte) error {
+	for i, name := range causeNames {
+		if name == string(b) {
+			*c = Cause(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("interlock cause %q: not one", b)
+}
+
+// Who closed the valve.
+const (
+	ByPanel  = "by panel"
+	NotKnown = "not known"
+)
+
+// State is what must be remembered. The zero State has seen nothing and has nothing to tell. Every duration is seen time and
+// stops at the length at which more changes nothing.
+type State struct {
+	Warm bool `json:"warm,omitempty"`
+	Hot  bool `json:"hot,omitempty"`
+	Lost bool `json:"lost,omitempty"`
+
+	Above    bool          `json:"above,omitempty"`     // the last good update was above the limit
+	AboveAgo time.Duration `json:"above_ago,omitempty"` // how long ago it came
+	Cool     uint8         `json:"cool,omitempty"`      // updates in a row that show a cooled sample in a flushed line
+
+	Wanted    bool  `json:"wanted,omitempty"`    // a close condition was met and the valve was not seen closed since
+	NotClosed spell `json:"not_closed,omitzero"` // Wanted, and evidence that the valve is not closed
+	Leaking   spell `json:"leaking,omitzero"`    // a leak through the closed valve
+	Dry       spell `json:"dry,omitzero"`        // open without flow
+
+	Met     bool          `json:"met,omitempty"` // a close condition was met in the last 60 s
+	MetAgo  time.Duration `json:"met_ago,omitempty"`
+	Opened  bool          `json:"opened,omitempty"` // the valve was last known open
+	Closed  bool          `json:"closed,omitempty"` // the valve was last known closed
+	ByPanel bool          `json:"by_panel,omitempty"`
+
+	FirstOut   Cause        `json:"first_out,omitempty"` // of the present or last close condition
+	FirstOutAt reading.Wall `json:"first_out_at,omitempty"`
+
+	// Changes with every poll, and a new process counts from its start anyway.
+	SinceGood time.Duration `json:"-"`
+}
+
+// spell is how long a condition has stood. The time between two steps belongs to the one it starts with.
+type spell struct {
+	On  bool          `json:"on,omitempty"`
+	For time.Duration `json:"for,omitempty"`
+}
+
+// next takes the spell on: yes runs it, no ends it, undecided makes it wait. It is not counted past most.
+func (p spell) next(on verdict, elapsed, most time.Duration) spell {
+	switch {
+	case on == no:
+		return spell{}
+	case on == yes && p.On:
+		p.For = min(p.For+elapsed, most)
+	}
+	p.On = on == yes
+	return p
+}
+
+// Input is one step.
+type Input struct {
+	Elapsed time.Duration // seen time since the previous step, 0 for the first after a boot
+
+	TempUpdate   bool // a sensor update arrived in this step ...
+	TempHasValue bool // ... and has a value: Temp
+	Temp         float64
+	TempBound    reading.Bound
+	TempAt       reading.Stamp
+	TempGood     bool // this step brought a read with a value, update or not
+
+	Valve              reading.Valve // as the line judges it
+	ValveFrom          string        // feedback, flow, none
+	FeedbackConfigured bool
+	FeedbackOK         bool // the last read of it had a value
+
+	FlowKnown bool
+	Flow      float64 // mL/min; 0 when the meter is at its floor
+	FlowLow   float64 // the low end of the panel's flow range
+
+	LineFresh bool // the line's reason is Believed or FlowUnproven
+	Now       reading.Stamp
+
+	Unit quantity.Unit // of the temperature; only its degree matters, and the zero Unit has that of the kelvin
+}
+
+// Output is the watch as it stands. The conditions are standing; what is told of them is decided elsewhere.
+type Output struct {
+	Warm, Hot, Lost bool
+	FailedToClose   bool // hot and not closed for longer than 1.5 strokes, or a leak through the closed valve for as long
+	Leak            bool // FailedToClose although the valve was last said to be closed
+	NotConfirmed    bool // the feedback is configured and lost
+	OpenNoFlow      bool // open by feedback, and no flow for ten minutes
+
+	ClosedSeen, OpenedSeen bool   // edges of what is known of the valve
+	ValveBy                string // while it is closed: "by panel" or "not known"
+
+	Demote     reading.Reason // HotSample while hot and not known closed; else Believed
+	Phase      Phase
+	FirstOut   Cause
+	FirstOutAt reading.Wall
+}
+
+// Step takes the watch one step on. resolution is the display step of the temperature point, in its unit: temperatures and limits
+// are compared as whole steps of it, so that the number on the display decides.
+func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Output) {
+	if !cfg.Configured {
+		return State{}, Output{Demote: reading.Believed}
+	}
+	in.Elapsed = max(0, in.Elapsed)
+	in.TempUpdate = in.TempUpdate && in.TempHasValue && !math.IsNaN(in.Temp)
+
+	s = lost(cfg, s, in)
+	s, met := closeCondition(cfg, resolution, s, in)
+	s = warm(cfg, resolution, s, in)
+	s = over(cfg, resolution, s, in)
+
+	s.MetAgo += in.Elapsed
+	if met || s.Lost {
+		s.Met, s.MetAgo = true, 0
+	}
+	if !s.Met || s.MetAgo > byPanelWithin {
+		s.Met, s.MetAgo = false, 0
+	}
+	s, out := edges(s, in)
+	s = closing(cfg, s, in)
+	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
+	return s, say(cfg, s, in, out)
+}
+
+// lost keeps the age of the last good read. Lost closes as lost: it is neither hot nor a reason to end hot.
+func lost(cfg *site.Interlock, s State, in Input) State {
+	was := s.Lost
+	if in.TempGood {
+		s.SinceGood, s.Lost = 0, false
+	} else if s.SinceGood += in.Elapsed; s.SinceGood > cfg.LostAfter {
+		s.SinceGood, s.Lost = cfg.LostAfter, true
+		if !was && !s.Hot {
+			s.FirstOut, s.FirstOutAt = TemperatureLostCause, in.Now.Wall
+		}
+	}
+	return s
+}
+
+// closeCondition keeps the chain of updates above the limit: two good updates in a row, both above, at most five seconds apart.
+// Polls that bring nothing do not matter; one good update that is not above starts again. met tells that the chain is whole.
+func closeCondition(cfg *site.Interlock, resolution float64, s State, in Input) (_ State, met bool) {
+	if s.Above {
+		s.AboveAgo += in.Elapsed
+	}
+	if in.TempUpdate {
+		switch above(in, cfg.CloseAbove, resolution) {
+		case yes:
+			met = s.Above && s.AboveAgo <= confirmWithin
+			s.Above, s.AboveAgo = true, 0
+		case no:
+			s.Above, s.AboveAgo = false, 0
+		}
+	}
+	if s.AboveAgo > confirmWithin {
+		s.Above, s.AboveAgo = false, 0 // too old to make a pair
+	}
+	if met {
+		if !s.Hot && !s.Lost {
+			s.FirstOut, s.FirstOutAt = OverTemperature, in.TempAt.Wall
+		}
+		s.Hot, s.Wanted = true, true
+	}
+	return s, met
+}
+
+// warm starts with one update strictly above the warning value and ends with one a deadband below it. A closed valve's
+// temperature does neither, and no temperature ends it while nothing shows that the sensor stands in flowing water.
+func warm(cfg *site.Interlock, resolution float64, s State, in Input) State {
+	if !in.TempUpdate || in.Valve == reading.ValveClosedState {
+		return s
+	}
+	still := in.FlowKnown && in.Flow <= 0
+	blind := in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed && !(in.FlowKnown && in.Flow > 0)
+	switch {
+	case above(in, cfg.WarnAbove, resolution) == yes:
+		s.Warm = true
+	case !still && !blind && above(in, cfg.WarnAbove-deadband(in.Unit), resolution) == no:
+		s.Warm = false
+	}
+	return s
+}
+
+// over ends a hot sample, by evidence only: the valve open, the flow above zero where there is a meter, the line flushed, and in
+// all that two updates in a row at or below the warning value. Any step without the evidence begins the two again.
+func over(cfg *site.Interlock, resolution float64, s State, in Input) State {
+	evidence := in.Valve == reading.ValveOpen && in.LineFresh && !s.Lost && !(in.FlowKnown && in.Flow <= 0)
+	if !s.Hot || !evidence {
+		s.Cool = 0
+		return s
+	}
+	if in.TempUpdate {
+		if above(in, cfg.WarnAbove, resolution) == no {
+			s.Cool++
+		} else {
+			s.Cool = 0
+		}
+	}
+	if s.Cool >= coolUpdates {
+		s.Hot, s.Wanted, s.Cool = false, false, 0
+	}
+	return s
+}
+
+// edges finds the movements of the valve. A time in which it is not confirmed is no movement, and neither is the first look.
+func edges(s State, in Input) (State, Output) {
+	var out Output
+	switch in.Valve {
+	case reading.ValveOpen:
+		out.OpenedSeen = s.Closed
+		s.Opened, s.Closed, s.ByPanel = true, false, false
+	case reading.ValveClosedState:
+		out.ClosedSeen = s.Opened
+		if !s.Closed {
+			s.ByPanel = s.Met
+		}
+		s.Opened, s.Closed = false, true
+	}
+	return s, out
+}
+
+// closing measures how long the valve has not been closed though it should be. Once it was seen closed, opening it again is a
+// person's doing: only a new close condition starts the measuring again.
+func closing(cfg *site.Interlock, s State, in Input) State {
+	closed := in.Valve == reading.ValveClosedState
+	leaks := in.FlowKnown && in.Flow > leakShare*in.FlowLow
+	// A leak through a closed valve is not closed. Without a position switch a flow that has stopped is as closed as can be seen.
+	if closed && !leaks || !in.FeedbackConfigured && in.FlowKnown && !leaks {
+		s.Wanted = false
+	}
+	notClosed, leaking := no, no
+	switch {
+	case !s.Wanted:
+	case leaks, in.FeedbackConfigured && in.Valve == reading.ValveOpen:
+		notClosed = yes
+	default:
+		notClosed = undecided
+	}
+	switch {
+	case in.Valve == reading.ValveOpen:
+	case closed && leaks:
+		leaking = yes
+	case !closed, !in.FlowKnown:
+		leaking = undecided
+	}
+	most := failedAfter(cfg) + 1 // longer than, not as long as
+	s.NotClosed = s.NotClosed.next(notClosed, in.Elapsed, most)
+	s.Leaking = s.Leaking.next(leaking, in.Elapsed, most)
+	return s
+}
+
+// failedAfter is one and a half strokes; a valve that takes longer has failed to close.
+func failedAfter(cfg *site.Interlock) time.Duration { return cfg.Travel + cfg.Travel/2 }
+
+// dry tells whether feedback says open and nothing flows; while either is not known the ten minutes wait.
+func dry(in Input) verdict {
+	switch {
+	case in.Valve == reading.ValveClosedState, in.FlowKnown && in.Flow > 0:
+		return no
+	case in.FeedbackConfigured && in.Valve == reading.ValveOpen && in.FlowKnown:
+		return yes
+	}
+	return undecided
+}
+
+// say turns the state into what stands.
+func say(cfg *site.Interlock, s State, in Input, out Output) Output {
+	out.Warm, out.Hot, out.Lost = s.Warm, s.Hot, s.Lost
+	out.FailedToClose = s.Leaking.For > failedAfter(cfg) || s.NotClosed.For > failedAfter(cfg)
+	out.Leak = out.FailedToClose && s.Closed
+	out.NotConfirmed = in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed
+	out.OpenNoFlow = s.Dry.For >= dryAfter
+	if s.Closed {
+		out.ValveBy = NotKnown
+		if s.ByPanel {
+			out.ValveBy = ByPanel
+		}
+	}
+	out.Demote = reading.Believed
+	if s.Hot && in.Valve != reading.ValveClosedState {
+		out.Demote = reading.HotSample
+	}
+	switch {
+	case s.Hot:
+		out.Phase = Hot
+	case s.Lost:
+		out.Phase = TemperatureLost
+	case s.Warm:
+		out.Phase = Warm
+	}
+	out.FirstOut, out.FirstOutAt = s.FirstOut, s.FirstOutAt
+	return out
+}
+
+// verdict is yes, no, or that a bound does not decide.
+type verdict uint8
+
+const (
+	undecided verdict = iota
+	yes
+	no
+)
+
+// above compares a temperature with a limit, strictly. At its ceiling the truth is above the number: that decides every limit up
+// to it and none beyond. At its floor it is below the number, which decides every limit from it on.
+func above(in Input, limit, resolution float64) verdict {
+	t, l := steps(in.Temp, resolution), steps(limit, resolution)
+	switch {
+	case in.TempBound == reading.Above && t >= l:
+		return yes
+	case in.TempBound == reading.Above, in.TempBound == reading.Below && t > l:
+		return undecided
+	case t > l:
+		return yes
+	}
+	return no
+}
+
+// steps is v in whole steps of the display; v itself for a point without a resolution.
+func steps(v, resolution float64) float64 {
+	if resolution > 0 {
+		return math.Round(v / resolution)
+	}
+	return v
+}
+
+// deadband is one kelvin in the unit of the temperature.
+func deadband(u quantity.Unit) float64 {
+	if u.Name() == "degF" {
+		return 1.8
+	}
+	return 1
+}

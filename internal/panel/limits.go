@@ -1,0 +1,288 @@
+package panel
+
+import (
+	"math"
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/panel/alarm"
+	"rillwatch/internal/panel/excursion"
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// limits judges every limit whose point was read in this step.
+func (pl *Panel) limits(in Input) {
+	for i := range pl.p.Limits {
+		l := &pl.p.Limits[i]
+		j := pl.pos(l.Point)
+		if j == site.None || !pl.mem[j].sampled {
+			continue
+		}
+		m, a, pt := &pl.mem[j], &pl.state.Alarms[i], &pl.s.Points[l.Point]
+		period := pl.pointPeriod(l.Point)
+		onLine := !pl.state.OnLine.Off || !suspends(pt)
+		judged := alarm.Judged{Reading: m.shown, Steps: m.steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag}
+		if m.steps == 0 {
+			judged.Away = pl.boot.Away
+		}
+		var edge alarm.Edge
+		a.Judge, edge = alarm.StepLimit(l, pt.Resolution, a.Judge, judged)
+		books := excursion.Input{Do: bookkeeping(edge), Reading: m.shown, WallCertain: in.Certain, Steps: m.steps, Period: period, OnLine: onLine}
+		if m.steps == 0 { // the first read of this process: what lies between it and the last commit was not seen
+			books.Restart = !pl.boot.First
+			books.Away, books.AwayKnown = pl.boot.Away, pl.boot.AwayKnown
+		}
+		var done *excursion.Record
+		a.Excursion, done = excursion.Step(l, pt.Resolution, a.Excursion, books)
+		switch edge {
+		case alarm.Opened:
+			pl.trigger(i, alarm.Rise, event.AlarmRaised, l.Priority, nil)
+			if x := pl.openExcursion(i); x != nil {
+				pl.out.Records = append(pl.out.Records, *x)
+			}
+		case alarm.Closed:
+			if done == nil {
+				panic("panel " + pl.name + ": alarm " + a.Name + " closed without books") // the two rooms share one start and one clear
+			}
+			x := pl.excursionOf(i, *done)
+			x.Open = false
+			pl.trigger(i, alarm.Fall, event.AlarmReturned, l.Priority, &x)
+			pl.out.Records = append(pl.out.Records, x)
+		}
+	}
+}
+
+// bookkeeping says what an edge of the judgement means for the books.
+func bookkeeping(e alarm.Edge) excursion.Do {
+	switch e {
+	case alarm.Began:
+		return excursion.Begin
+	case alarm.Dropped:
+		return excursion.Drop
+	case alarm.Opened:
+		return excursion.Confirm
+	case alarm.Clearing:
+		return excursion.MarkEnd
+	case alarm.Broken:
+		return excursion.Unmark
+	case alarm.Closed:
+		return excursion.Finish
+	}
+	return excursion.Nothing
+}
+
+// suspends tells whether a point's limits rest while the boiler is off line: no flow and no chemistry is what standing still
+// looks like. A hot sample does not rest.
+func suspends(p *site.Point) bool { return p.Chemistry() || p.Quantity == quantity.Flow }
+
+func (pl *Panel) pointPeriod(point int) time.Duration {
+	p := &pl.s.Points[point]
+	if p.Derived() && len(p.Derive.Inputs) > 0 {
+		return pl.periodOf(p.Derive.Inputs[0])
+	}
+	return pl.periodOf(point)
+}
+
+// trigger moves an alarm's phase and tells what the transition tells.
+func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Priority, x *event.Excursion) {
+	a := &pl.state.Alarms[i]
+	phase, tell := alarm.Next(a.Alarm.Phase, t)
+	a.Alarm.Phase = phase
+	a.Alarm.Active = t == alarm.Rise || (t != alarm.Fall && a.Alarm.Active)
+	if tell != alarm.TellRaised && tell != alarm.TellReturned {
+		return
+	}
+	e := event.Event{Kind: kind, Priority: prio, Alarm: a.Name, Trust: pl.trust(), Excursion: x}
+	if i < len(pl.p.Limits) {
+		l := &pl.p.Limits[i]
+		e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
+		v := pl.value(l.Point, l.Unit)
+		e.Value = &v
+	} else {
+		pl.ruleFacts(&e)
+	}
+	if tell == alarm.TellRaised {
+		a.Since, a.AckBy, a.AckAt = pl.now.Wall, "", 0
+		id := event.ID{Boot: pl.bootName, Seq: pl.seq}
+		a.Raised = id.String()
+		if i < len(pl.p.Limits) {
+			e.Excursion = pl.openExcursion(i)
+			if e.Excursion != nil {
+				a.Since = e.Excursion.Start.Wall
+			}
+		}
+	} else {
+		e.Raised = a.Raised
+		e.Who = a.AckBy
+		e.Lasted = a.Lasted
+		if i >= len(pl.p.Limits) && a.Highest != 0 {
+			e.Highest = a.Highest
+		}
+	}
+	pl.emit(e)
+}
+
+// Refusals of an acknowledgement.
+const (
+	NoSuchAlarm  = "no_such_alarm"
+	NothingToAck = "nothing_to_acknowledge"
+)
+
+// Acknowledge records that a person has taken notice of an alarm, named in full. It returns the name of the refusal, or "".
+// It changes nothing about the condition, the valve or the excursion.
+func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
+	pl.begin(in)
+	i := pl.alarmAt(name)
+	if i == site.None {
+		return pl.out, NoSuchAlarm
+	}
+	a := &pl.state.Alarms[i]
+	phase, tell := alarm.Next(a.Alarm.Phase, alarm.Ack)
+	if tell != alarm.TellAcknowledged {
+		return pl.out, NothingToAck
+	}
+	a.Alarm.Phase, a.AckBy, a.AckAt = phase, who, in.Now.Wall
+	e := event.Event{Kind: event.AlarmAcknowledged, Priority: pl.priorityOf(i), Alarm: name, Who: who, Why: why, Raised: a.Raised, Trust: pl.trust()}
+	if i < len(pl.p.Limits) {
+		l := &pl.p.Limits[i]
+		e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
+		v := pl.value(l.Point, l.Unit)
+		e.Value = &v
+		if x := pl.openExcursion(i); x != nil {
+			e.Excursion = x
+			pl.out.Records = append(pl.out.Records, *x)
+		}
+	} else {
+		pl.ruleFacts(&e)
+	}
+	pl.emit(e)
+	return pl.out, ""
+}
+
+func (pl *Panel) priorityOf(i int) site.Priority {
+	if i < len(pl.p.Limits) {
+		return pl.p.Limits[i].Priority
+	}
+	return rules[i-len(pl.p.Limits)].priority
+}
+
+// Has tells whether the panel knows an alarm of this name.
+func (pl *Panel) Has(name string) bool { return pl.alarmAt(name) != site.None }
+
+func (pl *Panel) openExcursion(i int) *event.Excursion {
+	a := &pl.state.Alarms[i]
+	if !a.Excursion.Open() {
+		return nil
+	}
+	x := pl.excursionOf(i, a.Excursion.Record())
+	x.Open = true
+	return &x
+}
+
+// excursionOf puts the books of a limit into its written unit, whole enough to be read without the configuration.
+func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
+	l, a := &pl.p.Limits[i], &pl.state.Alarms[i]
+	pt := &pl.s.Points[l.Point]
+	at := func(w reading.Wall) reading.Stamp { return reading.Stamp{Wall: w} }
+	x := event.Excursion{
+		ID: a.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.Unit.Name(), Decimals: pl.decimalsIn(pt, l.Unit),
+		Start: at(r.Start), End: at(r.End),
+		Peak: pl.convert(r.Peak, pt, l.Unit), PeakBound: r.PeakBound.String(), PeakAt: at(r.PeakAt),
+		Beyond: r.Beyond, Within: r.Within, UnknownTime: r.Unknown, Suspended: r.Suspended, LengthUnknown: r.LengthUnknown,
+		Integral: r.Integral * pl.step(pt, l.Unit), IntegralLow: r.IntegralLow, Mean: pl.convert(r.Mean, pt, l.Unit),
+		AckBy: a.AckBy, Limit: *pl.limitValue(l),
+	}
+	if a.AckAt != 0 {
+		x.AckAt = at(a.AckAt)
+	}
+	return x
+}
+
+func (pl *Panel) limitValue(l *site.Limit) *event.LimitValue {
+	return &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.Unit.Name(),
+		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action}
+}
+
+// convert gives a value of the point in another unit of its quantity; configuration proved that the two convert.
+func (pl *Panel) convert(v float64, pt *site.Point, to quantity.Unit) float64 {
+	if to == pt.Unit || to == (quantity.Unit{}) {
+		return v
+	}
+	c, _, err := quantity.Convert(v, pt.Unit, to)
+	if err != nil {
+		panic("point " + pt.Path + ": " + err.Error())
+	}
+	return c
+}
+
+// step is the size of one of the point's units in another unit: for distances, where an offset must not enter.
+func (pl *Panel) step(pt *site.Point, to quantity.Unit) float64 {
+	if to == pt.Unit || to == (quantity.Unit{}) {
+		return 1
+	}
+	c, _, err := quantity.ConvertDifference(1, pt.Unit, to)
+	if err != nil {
+		panic("point " + pt.Path + ": " + err.Error())
+	}
+	return c
+}
+
+// decimalsIn is how many digits after the point the resolution carries in a unit.
+func (pl *Panel) decimalsIn(pt *site.Point, to quantity.Unit) int {
+	step := math.Abs(pt.Resolution * pl.step(pt, to))
+	if step <= 0 || step >= 1 {
+		return 0
+	}
+	// 0.1 is one digit; the small allowance keeps 0.001 from becoming four by the last bit of its logarithm
+	return min(6, int(math.Ceil(-math.Log10(step)-1e-9)))
+}
+
+// value is a point's reading as it stands, in a unit.
+func (pl *Panel) value(point int, unit quantity.Unit) event.Value {
+	pt := &pl.s.Points[point]
+	r := pl.Reading(point)
+	if unit == (quantity.Unit{}) {
+		unit = pt.Unit
+	}
+	return pl.valueOf(pt, r, unit)
+}
+
+func (pl *Panel) valueOf(pt *site.Point, r reading.Reading, unit quantity.Unit) event.Value {
+	v := event.Value{Point: pt.Path, Unit: unit.Name(), Decimals: pl.decimalsIn(pt, unit), Bound: r.Bound.String(),
+		Quality: r.Quality().String(), Reason: r.Reason.String(), At: r.At}
+	if r.HasValue() {
+		v.Value = pl.convert(r.Value, pt, unit)
+	}
+	return v
+}
+
+// trust is the evidence about the sample at this moment.
+func (pl *Panel) trust() event.Trust {
+	t := event.Trust{Valve: pl.lineOut.Valve.String(), FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, ValveByWhom: pl.lockOut.ValveBy}
+	if pl.lineOut.ValveFrom == "flow" {
+		t.Valve = "from flow"
+	}
+	if d := pl.doubt(); d != reading.Believed {
+		t.Reason = d.String()
+	}
+	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
+		if r := pl.ownOf(f); r.HasValue() {
+			t.FlowKnown, t.Flow = true, r.Value
+		}
+	}
+	if pl.p.Interlock.Configured && pl.tempPos != site.None {
+		if m := &pl.mem[pl.tempPos]; m.own.HasValue() {
+			t.TempKnown, t.Temp, t.TempUnit = true, m.own.Value, pl.s.Points[pl.p.Interlock.Temperature].Unit.Name()
+		}
+	}
+	return t
+}
+
+func (pl *Panel) ownOf(point int) reading.Reading {
+	if i := pl.pos(point); i != site.None {
+		return pl.mem[i].own
+	}
+	return reading.Reading{}
+}

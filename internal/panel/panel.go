@@ -1,0 +1,468 @@
+// Package panel is the composition of one panel, in this order: decode, own quality, line, interlock, representative,
+// derived, alarm, excursion.
+//
+// Owns: the order, the durable judge state of a panel, and what of it is worth an event.
+// Never: knows a date or a socket, keeps a clock, or judges another panel's points.
+//
+// The interlock sees own quality only, never whether the sample is representative: otherwise the order would be a circle.
+// The sensors of the site are a panel without a line, an interlock or limits; it goes first, and the others may look at it.
+package panel
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/panel/alarm"
+	"rillwatch/internal/panel/decode"
+	"rillwatch/internal/panel/derive"
+	"rillwatch/internal/panel/excursion"
+	"rillwatch/internal/panel/interlock"
+	"rillwatch/internal/panel/line"
+	"rillwatch/internal/panel/validate"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// State is the durable judge state of one panel. It holds durations, not instants, so that neither a restart nor a step of the
+// wall clock can bend a delay. It refers to alarms by name, never by index.
+type State struct {
+	Line      line.State      `json:"line,omitzero"`
+	Interlock interlock.State `json:"interlock,omitzero"`
+	OnLine    OnLine          `json:"on_line,omitzero"`
+	Fit       bool            `json:"representative,omitempty"` // as last told
+	FitKnown  bool            `json:"representative_known,omitempty"`
+	Alarms    []Alarm         `json:"alarms,omitempty"`
+}
+
+// OnLine is whether the boiler is being fed.
+type OnLine struct {
+	Known bool `json:"known,omitempty"`
+	Off   bool `json:"off,omitempty"` // never known counts as on line
+}
+
+// Alarm is one alarm's durable state: a limit with its judgement and books, or a rule of the interlock.
+type Alarm struct {
+	Name      string          `json:"name"`
+	Judge     alarm.Judge     `json:"judge,omitzero"`
+	Alarm     alarm.State     `json:"alarm,omitzero"`
+	Excursion excursion.State `json:"excursion,omitzero"`
+	Raised    string          `json:"raised,omitempty"` // the event that raised it; the excursion's id
+	Since     reading.Wall    `json:"since,omitempty"`
+	Lasted    time.Duration   `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
+	Highest   float64         `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
+	AckBy     string          `json:"ack_by,omitempty"`
+	AckAt     reading.Wall    `json:"ack_at,omitempty"`
+}
+
+// Read is what a round brought for one measured point.
+type Read struct {
+	Point int // in the site's points
+	Slot  uint64
+	Words []uint16 // nil unless Fault is Answered
+	Fault reading.Fault
+	At    reading.Stamp
+}
+
+// Input is one step. Reads may be empty: time passes in silence too.
+type Input struct {
+	Now     reading.Stamp
+	Reads   []Read
+	Certain bool                            // the wall clock may be believed
+	Others  func(point int) reading.Reading // readings of site sensors, as judged
+	Boot    string
+	NextSeq uint64 // the first free event sequence
+}
+
+// Output is what a step brought about.
+type Output struct {
+	Judged []Judged
+	Events []event.Event
+	// Records are excursions opened, acknowledged or ended.
+	Records []event.Excursion
+}
+
+// Judged is one point's reading with its input.
+type Judged struct {
+	Point   int
+	Sample  reading.Sample
+	Reading reading.Reading
+}
+
+// memory is what a process remembers of a point and may forget at its end: the first read after a boot starts it anew.
+type memory struct {
+	own     reading.Reading // own quality, as of the last read
+	shown   reading.Reading // after everything
+	valued  reading.Reading // the last own reading that had a value
+	good    reading.Stamp   // the last reading that had a value and was shown
+	state   validate.State
+	seen    bool
+	slot    uint64
+	lastUp  time.Duration
+	sampled bool // in this step
+	update  bool
+	sample  reading.Sample
+	steps   uint64 // poll slots since the read before, 0 for the first
+}
+
+// Panel judges one panel. It is owned by one goroutine.
+type Panel struct {
+	s     *site.Site
+	p     *site.Panel
+	name  string
+	slots []int // position in p.Points by site point, for points of this panel
+	mem   []memory
+	state State
+
+	started  bool
+	lastUp   time.Duration
+	boot     Boot
+	lineOut  line.Output
+	lockOut  interlock.Output
+	tempPos  int
+	now      reading.Stamp
+	seq      uint64
+	bootName string
+	out      Output
+}
+
+// Boot is what a panel must know of the start of the process.
+type Boot struct {
+	State     []byte // JSON as given out by Marshal; nil when there is none
+	Away      time.Duration
+	AwayKnown bool
+	First     bool // there was no boot before
+}
+
+// New prepares the judge of one panel. free makes the one for the sensors of the site.
+func New(s *site.Site, p *site.Panel) *Panel {
+	pl := &Panel{s: s, p: p, name: p.Name, tempPos: site.None}
+	pl.slots = make([]int, len(s.Points))
+	for i := range pl.slots {
+		pl.slots[i] = site.None
+	}
+	for i, pt := range p.Points {
+		pl.slots[pt] = i
+	}
+	pl.mem = make([]memory, len(p.Points))
+	for i := range p.Limits {
+		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
+	}
+	if p.Interlock.Configured {
+		pl.tempPos = pl.pos(p.Interlock.Temperature)
+		for _, r := range rules {
+			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
+		}
+	}
+	return pl
+}
+
+// Free is the panel made of the points of the site's own sensors. ok is false when there are none.
+func Free(s *site.Site) (p site.Panel, ok bool) {
+	p = site.Panel{OnLine: site.None}
+	p.Line.Flow = site.None
+	p.Interlock.Temperature, p.Interlock.ValveClosed = site.None, site.None
+	for i := range s.Sensors {
+		if s.Sensors[i].Panel == site.None {
+			p.Sensors = append(p.Sensors, i)
+			p.Buses = append(p.Buses, s.Sensors[i].Bus)
+		}
+	}
+	for i := range s.Points {
+		if s.Points[i].Panel == site.None {
+			p.Points = append(p.Points, i)
+		}
+	}
+	return p, len(p.Points) > 0
+}
+
+// Restore takes up the state of the process before. Alarms are found by name; one whose limit is gone is told and closed.
+func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
+	pl.begin(in)
+	pl.boot = b
+	if b.State == nil {
+		return pl.out, nil
+	}
+	var old State
+	if err := json.Unmarshal(b.State, &old); err != nil {
+		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
+	}
+	pl.state.Line, pl.state.Interlock, pl.state.OnLine = old.Line, old.Interlock, old.OnLine
+	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
+	for _, a := range old.Alarms {
+		if i := pl.alarmAt(a.Name); i != site.None {
+			pl.state.Alarms[i] = a
+		} else if a.Raised != "" {
+			pl.emit(event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Alarm: a.Name, Cause: "limit removed"})
+		}
+	}
+	return pl.out, nil
+}
+
+// Marshal gives the durable state: the same state gives the same bytes.
+func (pl *Panel) Marshal() []byte {
+	b, err := json.Marshal(&pl.state)
+	if err != nil { // the state holds no float that is not a number; this is a programmer's error
+		panic("judge state of panel " + pl.name + ": " + err.Error())
+	}
+	return b
+}
+
+// Reading gives a point's reading as it stands; the zero Reading for a point of another panel.
+func (pl *Panel) Reading(point int) reading.Reading {
+	if i := pl.pos(point); i != site.None {
+		return pl.mem[i].shown
+	}
+	return reading.Reading{}
+}
+
+func (pl *Panel) pos(point int) int {
+	if point < 0 || point >= len(pl.slots) {
+		return site.None
+	}
+	return pl.slots[point]
+}
+
+func (pl *Panel) alarmAt(name string) int {
+	for i := range pl.state.Alarms {
+		if pl.state.Alarms[i].Name == name {
+			return i
+		}
+	}
+	return site.None
+}
+
+func (pl *Panel) begin(in Input) {
+	pl.out = Output{}
+	pl.seq, pl.bootName, pl.now = in.NextSeq, in.Boot, in.Now
+}
+
+func (pl *Panel) emit(e event.Event) event.ID {
+	e.ID = event.ID{Boot: pl.bootName, Seq: pl.seq}
+	pl.seq++
+	e.Panel = pl.name
+	e.At = pl.now
+	pl.out.Events = append(pl.out.Events, e)
+	return e.ID
+}
+
+// Step judges what a round brought, or that time passed without one.
+func (pl *Panel) Step(in Input) Output {
+	pl.begin(in)
+	elapsed := time.Duration(0)
+	if pl.started && in.Now.Up > pl.lastUp {
+		elapsed = in.Now.Up - pl.lastUp
+	}
+	pl.own(in)
+	pl.onLine(in)
+	pl.lineStep(in, elapsed)
+	pl.interlockStep(in, elapsed)
+	pl.represent(in)
+	pl.derive(in)
+	pl.limits(in)
+	pl.rules(elapsed)
+	pl.fitness(in)
+	for i, pt := range pl.p.Points {
+		if m := &pl.mem[i]; m.sampled {
+			pl.out.Judged = append(pl.out.Judged, Judged{Point: pt, Sample: m.sample, Reading: m.shown})
+		}
+	}
+	pl.started, pl.lastUp = true, max(pl.lastUp, in.Now.Up)
+	return pl.out
+}
+
+// own decodes what came and gives each measured point the quality it has of itself.
+func (pl *Panel) own(in Input) {
+	for i := range pl.mem {
+		pl.mem[i].sampled, pl.mem[i].update = false, false
+	}
+	for _, r := range in.Reads {
+		i := pl.pos(r.Point)
+		if i == site.None {
+			continue
+		}
+		m, pt := &pl.mem[i], &pl.s.Points[r.Point]
+		sensor := &pl.s.Sensors[pt.Sensor]
+		raw, fault := uint64(0), r.Fault
+		if fault == reading.Answered {
+			var ok bool
+			if raw, ok = decode.Raw(pt.Decode, r.Words); !ok {
+				fault = reading.BadFrame // a plan that cuts a value in two would be ours to mend; it must not become a number
+			}
+		}
+		vin := validate.Input{Raw: raw, Fault: fault, At: r.At}
+		m.steps = 0
+		if m.seen {
+			vin.Elapsed = max(0, r.At.Up-m.lastUp)
+			m.steps = max(1, (r.Slot-m.slot)/max(1, sensor.Every))
+		}
+		var vout validate.Output
+		m.state, vout = validate.Step(pt, sensor.Refresh, m.state, vin)
+		m.own, m.update, m.sampled = vout.Reading, vout.Update, true
+		m.sample = reading.Sample{Slot: r.Slot, Raw: raw, Fault: fault, At: r.At}
+		m.seen, m.slot, m.lastUp = true, r.Slot, r.At.Up
+	}
+	for i, pt := range pl.p.Points {
+		if p := &pl.s.Points[pt]; !p.Derived() {
+			if pl.mem[i].own.HasValue() {
+				pl.mem[i].valued = pl.mem[i].own
+			}
+			pl.mem[i].own = validate.Stale(pl.mem[i].own, in.Now, pl.s.Sensors[p.Sensor].Period)
+		}
+	}
+}
+
+// look gives the own reading of a point of this panel or of the site, its age, and whether this step sampled it.
+func (pl *Panel) look(in Input, point int) (r reading.Reading, age time.Duration, fresh bool) {
+	if i := pl.pos(point); i != site.None {
+		m := &pl.mem[i]
+		return m.own, in.Now.Since(m.own.At), m.sampled
+	}
+	if point == site.None || in.Others == nil {
+		return reading.Reading{}, 0, false
+	}
+	r = in.Others(point)
+	return r, in.Now.Since(r.At), false
+}
+
+func (pl *Panel) onLine(in Input) {
+	if pl.p.OnLine == site.None {
+		return
+	}
+	r, _, _ := pl.look(in, pl.p.OnLine)
+	if !r.HasValue() {
+		return // the last state holds; that the point cannot be read is seen at the point
+	}
+	off := r.Value == 0
+	if pl.state.OnLine.Known && pl.state.OnLine.Off == off {
+		return
+	}
+	pl.state.OnLine = OnLine{Known: true, Off: off}
+	kind := event.OnLine
+	if off {
+		kind = event.OffLine
+	}
+	pl.emit(event.Event{Kind: kind, Priority: site.LowPriority, Point: pl.s.Points[pl.p.OnLine].Path})
+}
+
+func (pl *Panel) periodOf(point int) time.Duration {
+	if point == site.None || pl.s.Points[point].Sensor == site.None {
+		return time.Second
+	}
+	return pl.s.Sensors[pl.s.Points[point].Sensor].Period
+}
+
+func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
+	l := &pl.p.Line
+	li := line.Input{Elapsed: elapsed, Period: pl.periodOf(l.Flow)}
+	if !pl.started && !pl.boot.First {
+		li.Away, li.AwayUnknown = pl.boot.Away, !pl.boot.AwayKnown
+	}
+	if l.Configured && l.Flow != site.None {
+		r, age, _ := pl.look(in, l.Flow)
+		li.FlowConfigured, li.FlowOK, li.FlowAge = true, r.HasValue(), age
+		li.Flow, li.FlowAtFloor = r.Value, r.Bound == reading.Below
+	}
+	if v := pl.p.Interlock.ValveClosed; pl.p.Interlock.Configured && v != site.None {
+		r, age, _ := pl.look(in, v)
+		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), age
+		li.FeedbackClosed = r.Value != 0
+	}
+	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
+}
+
+func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
+	pl.lockOut = interlock.Output{}
+	k := &pl.p.Interlock
+	if !k.Configured {
+		pl.lockOut.Demote = reading.Believed
+		return
+	}
+	ii := interlock.Input{Elapsed: elapsed, Now: in.Now, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom,
+		LineFresh: pl.lineOut.Reason == reading.Believed || pl.lineOut.Reason == reading.FlowUnproven,
+		FlowLow:   pl.p.Line.FlowLow}
+	t := &pl.s.Points[k.Temperature]
+	if pl.tempPos != site.None {
+		m := &pl.mem[pl.tempPos]
+		ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = m.own.HasValue(), m.own.Value, m.own.Bound, m.own.At
+		ii.TempUpdate, ii.TempGood = m.update && m.own.HasValue(), m.sampled && m.own.HasValue()
+	}
+	if k.ValveClosed != site.None {
+		r, _, _ := pl.look(in, k.ValveClosed)
+		ii.FeedbackConfigured, ii.FeedbackOK = true, r.HasValue()
+	}
+	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
+		r, _, _ := pl.look(in, f)
+		ii.FlowKnown, ii.Flow = r.HasValue(), r.Value
+		if r.Bound == reading.Below {
+			ii.Flow = 0 // at its floor the sample has stopped
+		}
+	}
+	pl.state.Interlock, pl.lockOut = interlock.Step(k, t.Resolution, pl.state.Interlock, ii)
+}
+
+// represent takes the panel's own doubt into every reading that needs fresh, cooled, flowing sample.
+func (pl *Panel) represent(in Input) {
+	doubt := pl.doubt()
+	for i, pt := range pl.p.Points {
+		p, m := &pl.s.Points[pt], &pl.mem[i]
+		if p.Derived() {
+			continue
+		}
+		r := m.own
+		switch {
+		case p.Chemistry():
+			r = r.Demote(doubt)
+		case pt == pl.p.Interlock.Temperature && pl.p.Interlock.Configured:
+			// with the valve closed or the flow gone the sensor reads room air; the interlock knows, a trend must not
+			if doubt == reading.ValveClosed || doubt == reading.NoFlow {
+				r = r.Demote(doubt)
+			}
+		}
+		if !in.Certain {
+			r = r.Demote(reading.TimeUncertain)
+		}
+		pl.show(m, r)
+	}
+}
+
+func (pl *Panel) show(m *memory, r reading.Reading) {
+	m.shown = r
+	if r.Shown() {
+		m.good = r.At
+	}
+}
+
+// doubt is the worst reason why the sample is not representative; Believed when nothing speaks against it.
+func (pl *Panel) doubt() reading.Reason {
+	doubt := pl.lineOut.Reason
+	if pl.lockOut.Demote.Worse(doubt) {
+		doubt = pl.lockOut.Demote
+	}
+	return doubt
+}
+
+func (pl *Panel) derive(in Input) {
+	for i, pt := range pl.p.Points {
+		p, m := &pl.s.Points[pt], &pl.mem[i]
+		if !p.Derived() {
+			continue
+		}
+		inputs := make([]reading.Reading, 0, 2)
+		m.sampled, m.steps = false, 0
+		for _, q := range p.Derive.Inputs {
+			r := pl.Reading(q)
+			if j := pl.pos(q); j == site.None && in.Others != nil {
+				r = in.Others(q)
+			} else if j != site.None && pl.mem[j].sampled {
+				// a derived point moves with its first input that was read in this step
+				if !m.sampled {
+					m.sampled, m.steps, m.sample = true, pl.mem[j].steps, reading.Sample{Slot: pl.mem[j].sample.Slot, Fault: reading.NotAsked, At: pl.mem[j].sample.At}
+				}
+			}
+			inputs = append(inputs, r)
+		}
+		pl.show(m, derive.Step(p, pl.s.Points, inputs, in.Now))
+	}
+}

@@ -1,0 +1,202 @@
+package panel
+
+import (
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/panel/alarm"
+	"rillwatch/internal/panel/interlock"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// rule is a standing condition of the interlock that people are called for.
+type rule struct {
+	name     string
+	priority site.Priority
+	raised   event.Kind
+	returned event.Kind
+	holds    func(interlock.Output) bool
+}
+
+// The rules, in the order of their alarms. Priorities follow the consequence and the time to act: a valve that should be closed
+// and is not needs a person now; a warm sample needs one soon.
+var rules = [...]rule{
+	{"sample-warm", site.MediumPriority, event.SampleWarm, event.SampleWarmOver, func(o interlock.Output) bool { return o.Warm }},
+	{"sample-hot", site.HighPriority, event.SampleHot, event.SampleHotOver, func(o interlock.Output) bool { return o.Hot }},
+	{"temperature-lost", site.HighPriority, event.TemperatureLost, event.TemperatureBack, func(o interlock.Output) bool { return o.Lost }},
+	{"valve-failed-to-close", site.TopPriority, event.ValveFailedToClose, event.ValveNoLongerFailed, func(o interlock.Output) bool { return o.FailedToClose }},
+	{"valve-not-confirmed", site.MediumPriority, event.ValveNotConfirmed, event.ValveConfirmed, func(o interlock.Output) bool { return o.NotConfirmed }},
+	{"open-no-flow", site.MediumPriority, event.OpenNoFlow, event.FlowBack, func(o interlock.Output) bool { return o.OpenNoFlow }},
+}
+
+// rules turns the interlock's conditions and the valve's movements into alarms and events.
+func (pl *Panel) rules(elapsed time.Duration) {
+	if !pl.p.Interlock.Configured {
+		return
+	}
+	own := pl.ownOf(pl.p.Interlock.Temperature)
+	for k := range rules {
+		r := &rules[k]
+		i := len(pl.p.Limits) + k
+		holds := r.holds(pl.lockOut)
+		if r.name == "open-no-flow" && pl.state.OnLine.Off {
+			holds = false // a boiler at rest draws no sample; nobody is called for that
+		}
+		a := &pl.state.Alarms[i]
+		if a.Alarm.Active {
+			a.Lasted += elapsed
+			if own.HasValue() {
+				a.Highest = max(a.Highest, own.Value)
+			}
+		}
+		if holds == a.Alarm.Active {
+			continue
+		}
+		if holds {
+			a.Lasted, a.Highest = 0, own.Value
+			pl.trigger(i, alarm.Rise, r.raised, pl.rulePriority(r), nil)
+		} else {
+			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)
+		}
+	}
+	if pl.lockOut.ClosedSeen {
+		pl.valveEvent(event.ValveClosedSeen)
+	}
+	if pl.lockOut.OpenedSeen {
+		pl.valveEvent(event.ValveOpenedSeen)
+	}
+}
+
+// rulePriority raises a lost feedback to the top while the sample is hot: then it is the closing that is not confirmed.
+func (pl *Panel) rulePriority(r *rule) site.Priority {
+	if r.raised == event.ValveNotConfirmed && pl.lockOut.Hot {
+		return site.TopPriority
+	}
+	return r.priority
+}
+
+func (pl *Panel) valveEvent(k event.Kind) {
+	e := event.Event{Kind: k, Priority: site.MediumPriority, Cause: pl.lockOut.ValveBy, Trust: pl.trust(), Count: pl.chemistry()}
+	pl.ruleFacts(&e)
+	pl.emit(e)
+}
+
+// ruleFacts puts the temperature and the value it is judged by into an event of the interlock.
+func (pl *Panel) ruleFacts(e *event.Event) {
+	k := &pl.p.Interlock
+	pt := &pl.s.Points[k.Temperature]
+	e.Point = pt.Path
+	v := pl.valueOf(pt, pl.ownOf(k.Temperature), pt.Unit)
+	e.Value = &v
+	if pl.tempPos != site.None && v.Quality == reading.Bad.String() && pl.mem[pl.tempPos].valued.HasValue() {
+		last := pl.valueOf(pt, pl.mem[pl.tempPos].valued, pt.Unit)
+		e.LastGood = &last
+	}
+	limit := k.CloseAbove
+	name := "close_above"
+	if e.Kind == event.SampleWarm || e.Kind == event.SampleWarmOver {
+		limit, name = k.WarnAbove, "warn_above"
+	}
+	e.Limit = &event.LimitValue{Name: name, Side: site.High.String(), Value: limit, Written: limit, Unit: pt.Unit.Name(), Source: site.Source{Document: "site setting"}}
+	switch {
+	case e.Cause != "":
+	case e.Kind == event.ValveFailedToClose && pl.lockOut.Leak:
+		e.Cause = "leak" // feedback says closed and sample still flows
+	case e.Kind == event.SampleHot, e.Kind == event.SampleHotOver, e.Kind == event.ValveFailedToClose, e.Kind == event.TemperatureLost:
+		e.Cause = pl.lockOut.FirstOut.String()
+	}
+	e.Count = pl.chemistry()
+}
+
+// chemistry is how many points of the panel depend on the sample.
+func (pl *Panel) chemistry() int {
+	n := 0
+	for _, p := range pl.p.Points {
+		if pl.s.Points[p].Chemistry() {
+			n++
+		}
+	}
+	return n
+}
+
+// fitness tells when the sample starts or ceases to be representative.
+func (pl *Panel) fitness(Input) {
+	d := pl.doubt()
+	fit := d == reading.Believed || d == reading.FlowUnproven
+	if !pl.p.Line.Configured && !pl.p.Interlock.Configured {
+		return
+	}
+	if pl.state.FitKnown && pl.state.Fit == fit {
+		return
+	}
+	first := !pl.state.FitKnown
+	pl.state.Fit, pl.state.FitKnown = fit, true
+	if first && !fit {
+		return // at the first start the long flush is owed; that is a beginning, not a change
+	}
+	e := event.Event{Kind: event.SampleRepresentative, Priority: site.LowPriority, Trust: pl.trust(), Count: pl.chemistry()}
+	if !fit {
+		e.Kind, e.Cause = event.SampleNotRepresentative, d.String()
+	}
+	pl.emit(e)
+}
+
+// Look is what a reader may see of a panel; the engine puts it into the View.
+type Look struct {
+	Readings   []reading.Reading // in the order of site.Panel.Points
+	Good       []reading.Stamp
+	Alarms     []AlarmLook
+	Excursions []event.Excursion
+	Interlock  interlock.Output
+	Valve      reading.Valve
+	ValveFrom  string
+	Doubt      reading.Reason
+	FlushedML  float64
+	OwedML     float64
+	Lag        time.Duration
+	LagKnown   bool
+	OnLine     OnLine
+}
+
+// AlarmLook is one alarm as it stands.
+type AlarmLook struct {
+	Name      string
+	Limit     int // site.None for a rule
+	State     string
+	Priority  site.Priority
+	Active    bool
+	Since     reading.Wall
+	Raised    string
+	AckBy     string
+	Pending   time.Duration
+	Excursion string
+}
+
+// Look gives the panel as it stands.
+func (pl *Panel) Look() Look {
+	l := Look{Interlock: pl.lockOut, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
+		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag, LagKnown: pl.lineOut.LagKnown, OnLine: pl.state.OnLine}
+	l.Readings = make([]reading.Reading, len(pl.mem))
+	l.Good = make([]reading.Stamp, len(pl.mem))
+	for i := range pl.mem {
+		l.Readings[i], l.Good[i] = pl.mem[i].shown, pl.mem[i].good
+	}
+	for i := range pl.state.Alarms {
+		a := &pl.state.Alarms[i]
+		v := AlarmLook{Name: a.Name, Limit: site.None, State: a.Alarm.Shown(), Priority: pl.priorityOf(i), Active: a.Alarm.Active,
+			Since: a.Since, Raised: a.Raised, AckBy: a.AckBy}
+		if i < len(pl.p.Limits) {
+			v.Limit = i
+			if a.Judge.Stage == alarm.Pending {
+				v.Pending = a.Judge.Run
+			}
+			if x := pl.openExcursion(i); x != nil {
+				v.Excursion = x.ID
+				l.Excursions = append(l.Excursions, *x)
+			}
+		}
+		l.Alarms = append(l.Alarms, v)
+	}
+	return l
+}

@@ -1,0 +1,367 @@
+// Package site is the parsed, immutable description of what is watched: buses, register maps, panels, sensors, points and
+// limits, and where the results go.
+//
+// Owns: the types a configuration becomes, their order and their indices.
+// Never: knows TOML, reads a file, or changes after it was built.
+//
+// Every list is sorted by name (points by path), and every index points into one of these lists, so two loads of the same
+// file give the same indices. What is kept on disk refers to paths, never to indices.
+package site
+
+import (
+	"time"
+
+	"rillwatch/internal/quantity"
+	"rillwatch/internal/reading"
+)
+
+// None is the index of "there is none".
+const None = -1
+
+// Site is one plant's description.
+type Site struct {
+	Name      string
+	Zone      *time.Location // for messages only
+	ZoneName  string
+	AltitudeM float64
+	HasAlt    bool
+	Hash      string // first 12 hex digits of SHA-256 over all configuration text; names the definition in records
+
+	Buses      []Bus
+	Sensors    []Sensor
+	Points     []Point
+	Panels     []Panel
+	Recipients []Recipient
+	HTTP       HTTP
+	Logbook    Logbook
+}
+
+// Bus is one network endpoint (or, later, one serial line).
+type Bus struct {
+	Name    string
+	Link    string        // as written, e.g. "tcp://10.0.40.21:502"
+	Scheme  string        // "tcp"
+	Address string        // host:port
+	Period  time.Duration // the poll grid: the shortest period of its sensors
+	Timeout time.Duration // for one request, at most 1 s on plain tcp
+	Sensors []int         // sensors on this bus, those of an interlock first
+}
+
+// Sensor is one device, or one part of a device, described by a register map.
+type Sensor struct {
+	Path        string // "b2.rack" or "site.deaerator"
+	Name        string // "rack"
+	Panel       int    // None for a sensor of the site
+	Bus         int
+	Station     uint8
+	Map         string        // the map's name
+	Every       uint64        // asked every so many slots of its bus
+	Period      time.Duration // Every slots
+	Refresh     time.Duration // a good read this long after the last update is an update though nothing changed
+	Points      []int         // its points, by path
+	LongestRead int           // most addresses in one request
+	Allowed     []Span        // addresses that may be asked, by table then address: those of the map's points and its also_readable
+	FittedLater bool          // absence is no fault until first seen
+}
+
+// Span is a run of addresses of one table.
+type Span struct {
+	Table reading.Table
+	Addr  uint16 // wire address of the first
+	Count int    // at least 1; Addr+Count <= 65536
+}
+
+// Type is how words make a number. The zero Type is none.
+type Type uint8
+
+// Types.
+const (
+	NoType Type = iota
+	Bit
+	Int16
+	Uint16
+	Int32
+	Uint32
+	Float32
+	Float64
+)
+
+var typeNames = [...]string{"", "bit", "int16", "uint16", "int32", "uint32", "float32", "float64"}
+
+func (t Type) String() string { return typeNames[int(t)%len(typeNames)] }
+
+// ParseType reads a type's name.
+func ParseType(s string) (Type, bool) {
+	for i, n := range typeNames {
+		if i > 0 && n == s {
+			return Type(i), true
+		}
+	}
+	return NoType, false
+}
+
+// Words is the number of registers (or bits) a value takes; 0 for NoType.
+func (t Type) Words() int {
+	switch t {
+	case Bit, Int16, Uint16:
+		return 1
+	case Int32, Uint32, Float32:
+		return 2
+	case Float64:
+		return 4
+	}
+	return 0
+}
+
+// Order is the order of the bytes of a value that takes more than one register, named by where the bytes A (most
+// significant) to D of a 32-bit value stand on the wire. A 64-bit value follows the same rule over its four words:
+// ABCD most significant word first, CDAB least significant word first, BADC and DCBA the same with the bytes of each word swapped.
+type Order uint8
+
+// Orders. The zero Order is the protocol's own big-endian.
+const (
+	ABCD Order = iota
+	CDAB
+	BADC
+	DCBA
+)
+
+var orderNames = [...]string{"ABCD", "CDAB", "BADC", "DCBA"}
+
+func (o Order) String() string { return orderNames[int(o)%len(orderNames)] }
+
+// ParseOrder reads an order's name.
+func ParseOrder(s string) (Order, bool) {
+	for i, n := range orderNames {
+		if n == s {
+			return Order(i), true
+		}
+	}
+	return ABCD, false
+}
+
+// Decode says how words become a value: value = raw x Scale + Offset, in the point's unit.
+type Decode struct {
+	Type    Type
+	Order   Order
+	Scale   float64 // never 0; 1 when not said
+	Offset  float64
+	Invert  bool     // for bits: 1 means false
+	NoValue []uint64 // raw values, as in reading.Sample.Raw, that mean "no value"
+}
+
+// Range is an optional span of values. Unset ends do not bind.
+type Range struct {
+	Low, High       float64
+	HasLow, HasHigh bool
+}
+
+// Point is one measured or derived value.
+type Point struct {
+	Path   string // "b2.rack.oxygen", "b2.resistivity"
+	Name   string // the last part
+	Panel  int    // None for a point of a site sensor
+	Sensor int    // None for a derived point
+
+	Quantity quantity.Quantity
+	Unit     quantity.Unit
+	// Resolution is the step of the display in the point's unit; comparisons are made in whole steps of it. Above 0 except for states.
+	Resolution float64
+
+	// For measured points.
+	Table    reading.Table
+	Addr     uint16 // wire address of the first register
+	Manual   string // the number as printed in the manual, for people at the bench; never in a message
+	Decode   Decode
+	Floor    float64 // at or below: the truth is below
+	HasFloor bool
+	Ceiling  float64 // at or above: the truth is above
+	HasCeil  bool
+	Fault    Range // outside (strictly): not a measurement
+
+	// For derived points.
+	Derive Derive
+}
+
+// Derived tells whether the point is computed and not read.
+func (p *Point) Derived() bool { return p.Sensor == None }
+
+// Chemistry tells whether the point describes the water and so needs the sensor to stand in fresh, cooled, flowing sample.
+func (p *Point) Chemistry() bool {
+	switch p.Quantity {
+	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Resistivity, quantity.PH, quantity.ORP, quantity.Sulfite, quantity.Dye:
+		return true
+	}
+	return false
+}
+
+// Derivation names a computation. The zero Derivation is none.
+type Derivation uint8
+
+// Derivations.
+const (
+	NoDerivation Derivation = iota
+	ResistivityOf
+)
+
+var derivationNames = [...]string{"", "resistivity"}
+
+func (d Derivation) String() string { return derivationNames[int(d)%len(derivationNames)] }
+
+// ParseDerivation reads a derivation's name.
+func ParseDerivation(s string) (Derivation, bool) {
+	for i, n := range derivationNames {
+		if i > 0 && n == s {
+			return Derivation(i), true
+		}
+	}
+	return NoDerivation, false
+}
+
+// Derive says how a derived point comes about.
+type Derive struct {
+	By     Derivation
+	Inputs []int // points
+}
+
+// Tap is where on the plant the sample is drawn.
+type Tap uint8
+
+// Taps. The zero Tap is unknown.
+const (
+	TapUnknown Tap = iota
+	BeforeScavenger
+	AfterScavenger
+	IntoStorage
+)
+
+var tapNames = [...]string{"unknown", "before-scavenger", "after-scavenger", "into-storage"}
+
+func (t Tap) String() string { return tapNames[int(t)%len(tapNames)] }
+
+// ParseTap reads a tap's name.
+func ParseTap(s string) (Tap, bool) {
+	for i, n := range tapNames {
+		if n == s {
+			return Tap(i), true
+		}
+	}
+	return TapUnknown, false
+}
+
+// Panel is one sample stream with its sensors.
+type Panel struct {
+	Name      string
+	Title     string // plant words, e.g. "Boiler 2 feedwater"
+	Tap       Tap
+	Sensors   []int
+	Points    []int // its own and derived points, measured first, then derived in an order in which inputs come before uses
+	Line      Line
+	Interlock Interlock
+	OnLine    int // point that says whether the boiler is fed; None when unknown
+	Limits    []Limit
+	Buses     []int // buses any of its sensors, or a site sensor it uses, is on
+}
+
+// Line is the sample line up to and through the cell.
+type Line struct {
+	Configured bool
+	LeadML     float64 // volume from tap to cell, mL: length x bore area + coil
+	CellML     float64
+	Flow       int     // point; None: flow is not proven
+	FlowLow    float64 // the panel's flow range, mL/min
+	FlowHigh   float64
+}
+
+// Interlock is the sample over-temperature watch of a panel. Drive is not obeyed yet and stays false: it only observes.
+type Interlock struct {
+	Configured  bool
+	Temperature int     // point
+	WarnAbove   float64 // in the point's unit
+	CloseAbove  float64 // in the point's unit; above WarnAbove
+	CloseText   string  // as the user wrote it, e.g. "120 degF"
+	ValveClosed int     // point, true = closed; None: judged from flow
+	Travel      time.Duration
+	LostAfter   time.Duration // the larger of 10 s and three periods of the sensor
+}
+
+// Side is the side of a limit. The zero Side is none.
+type Side uint8
+
+// Sides.
+const (
+	NoSide Side = iota
+	High
+	Low
+)
+
+func (s Side) String() string { return [...]string{"", "high", "low"}[int(s)%3] }
+
+// Priority of an alarm. The zero Priority is the highest: what nobody ranked must be heard.
+type Priority uint8
+
+// Priorities.
+const (
+	TopPriority Priority = iota
+	HighPriority
+	MediumPriority
+	LowPriority
+)
+
+var priorityNames = [...]string{"top", "high", "medium", "low"}
+
+func (p Priority) String() string { return priorityNames[int(p)%len(priorityNames)] }
+
+// ParsePriority reads a priority's name.
+func ParsePriority(s string) (Priority, bool) {
+	for i, n := range priorityNames {
+		if n == s {
+			return Priority(i), true
+		}
+	}
+	return TopPriority, false
+}
+
+// Source says whose limit it is.
+type Source struct {
+	Document string `json:"document"`
+	Edition  string `json:"edition"`
+	Band     string `json:"band"`
+	Tap      string `json:"tap"`
+}
+
+// Limit is a value that a point shall not pass on one side.
+type Limit struct {
+	Name     string // "oxygen-high", unique within the panel
+	Point    int
+	Side     Side
+	Value    float64       // in the point's unit
+	Written  float64       // the number as written
+	Unit     quantity.Unit // the unit written, used in messages
+	Deadband float64       // in the point's unit, at least 0
+	OnDelay  time.Duration
+	OffDelay time.Duration
+	Priority Priority
+	Source   Source
+	Basis    string // for sulfite: "SO3" or "Na2SO3"
+	Action   string // first action, in the plant's words
+}
+
+// Recipient is one webhook target.
+type Recipient struct {
+	Name       string
+	URL        string
+	SecretFile string
+}
+
+// HTTP is where the API and metrics are served.
+type HTTP struct {
+	Listen    string
+	TokenFile string // empty: commands are refused
+}
+
+// Logbook is where evidence is kept.
+type Logbook struct {
+	Dir   string
+	Flush time.Duration // how often samples are committed; events do not wait
+}
