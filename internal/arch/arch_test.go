@@ -27,7 +27,7 @@ var rooms = map[string][]string{
 	"internal/event":           {"internal/reading", "internal/site"},
 	"internal/chem":            {},
 	"internal/panel/decode":    {"internal/reading", "internal/site"},
-	"internal/panel/validate":  {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel/validate":  {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"}, // own quality begins with what the words say
 	"internal/panel/line":      {"internal/reading", "internal/site"},
 	"internal/panel/interlock": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel/derive":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem"},

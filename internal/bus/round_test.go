@@ -305,3 +305,12 @@ func TestAnAnswerOfAnotherLengthIsABadFrameWhateverTheLinkThinks(t *testing.T) {
 		}
 	}
 }
+
+func TestTheLivingAreAskedBeforeTheSilent(t *testing.T) {
+	batches, _ := play(t, stationsOf(false, nil, 2, 3, 9), dead(2, 3), 5*time.Minute)
+	for _, b := range batches[3:] { // by then it is known who lives
+		if first := b.Reads[0]; first.Station != 9 || first.Fault != reading.Answered {
+			t.Errorf("slot %d: station %d was asked first: %v", b.Slot, first.Station, first.Fault)
+		}
+	}
+}

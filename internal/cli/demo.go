@@ -491,7 +491,7 @@ func readingsLine(all []reading) string {
 		}
 		v := "no value"
 		if r.Value != nil {
-			v = strings.TrimSpace(strings.TrimPrefix(r.Bound, "=") + fmt.Sprintf("%g %s", *r.Value, r.Unit))
+			v = fmt.Sprintf("%s%g %s", map[string]string{"above": "above ", "below": "below "}[r.Bound], *r.Value, r.Unit)
 		}
 		if r.Reason != "believed" {
 			v += " (" + r.Reason + ")"

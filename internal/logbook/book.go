@@ -55,6 +55,7 @@ var (
 // Book is an open logbook. Its methods may be called from several goroutines.
 type Book struct {
 	db       *bolt.DB
+	file     *os.File // the same file as in db
 	path     string
 	pageSize int
 
@@ -65,6 +66,10 @@ type Book struct {
 	boot    *BootRow // nil until Begin
 	columns *columns
 	acked   ack
+
+	// broken is set when a write ran into a rotten page. The library's write lock may then stay taken for ever, so nobody asks for
+	// it again; reading goes on.
+	broken atomic.Bool
 
 	commits, failures, samples, packed, dropped atomic.Uint64
 }
@@ -113,11 +118,11 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 			return nil, err
 		}
 	}
-	db, err := openFile(path, lock, false)
+	db, file, err := openFile(path, lock, false)
 	if err != nil {
 		return nil, err
 	}
-	b := &Book{db: db, path: path, pageSize: db.Info().PageSize}
+	b := &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize}
 	if err := guard("opening", b.inspect); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
@@ -125,7 +130,35 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 }
 
 // Close ends the use of the book. It waits for transactions under way.
-func (b *Book) Close() error { return b.db.Close() }
+func (b *Book) Close() error {
+	if b.broken.Load() {
+		return letGo(b.file) // the library would wait for its own lock
+	}
+	return b.db.Close()
+}
+
+// letGo closes the file behind the library's back. The memory map keeps the file open, and with it the lock, so that is given
+// back by name.
+func letGo(f *os.File) error {
+	return errors.Join(syscall.Flock(int(f.Fd()), syscall.LOCK_UN), f.Close())
+}
+
+// update runs one transaction that writes. b.writing is held.
+func (b *Book) update(doing string, fn func(*bolt.Tx) error) error {
+	if b.broken.Load() {
+		return fmt.Errorf("%w: an earlier write met a rotten page (run the logbook's check)", ErrDamaged)
+	}
+	whole := false
+	err := guard(doing, func() error {
+		err := b.db.Update(fn)
+		whole = true
+		return err
+	})
+	if !whole {
+		b.broken.Store(true)
+	}
+	return err
+}
 
 // inspect refuses a newer layout and notes where the queues of messages stand.
 func (b *Book) inspect() error {
@@ -205,13 +238,13 @@ func syncDir(dir string) error {
 // or a good one. Of two processes that start at once, one finds the other's link and opens that.
 func create(dir string, lock time.Duration) error {
 	temp, final := filepath.Join(dir, newName), filepath.Join(dir, fileName)
-	db, err := openFile(temp, lock, true)
+	db, _, err := openFile(temp, lock, true)
 	if errors.Is(err, ErrDamaged) {
 		// Debris of a crash within create: it never bore the logbook's name, so nothing can be in it.
 		if err := os.Remove(temp); err != nil {
 			return explain(temp, err)
 		}
-		db, err = openFile(temp, lock, true)
+		db, _, err = openFile(temp, lock, true)
 	}
 	if err != nil {
 		return err
@@ -250,13 +283,12 @@ func create(dir string, lock time.Duration) error {
 }
 
 // openFile opens a bbolt file for writing. fresh says it may be empty.
-func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, err error) {
+func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, file *os.File, err error) {
 	if !fresh {
 		if err := checkFile(path); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
-	var file *os.File
 	err = guard("opening", func() (err error) {
 		db, err = bolt.Open(path, 0o640, &bolt.Options{
 			// At least 1 ns: to bbolt 0 means "for ever", and a daemon that waits for ever tells nobody.
@@ -273,11 +305,11 @@ func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, err err
 	})
 	if err != nil {
 		if file != nil {
-			_ = file.Close() // after a panic bbolt has left it open, and with it the lock; else it is closed already
+			_ = letGo(file) // after a panic bbolt has left it open, and with it the lock; else it is closed already
 		}
-		return nil, explain(path, err)
+		return nil, nil, explain(path, err)
 	}
-	return db, nil
+	return db, file, nil
 }
 
 // explain gives an operating system's error its name here, and says what to do.

@@ -67,14 +67,12 @@ func (b *Book) Begin(boot BootRow, entries []Entry) error {
 	defer b.writing.Unlock()
 	boot.Last = nil
 	var cols *columns
-	err := guard("entering the boot", func() error {
-		return b.db.Update(func(tx *bolt.Tx) (err error) {
-			if boot.Ordinal, err = enterBoot(tx, boot); err != nil {
-				return err
-			}
-			cols, err = enterAll(tx, entries)
+	err := b.update("entering the boot", func(tx *bolt.Tx) (err error) {
+		if boot.Ordinal, err = enterBoot(tx, boot); err != nil {
 			return err
-		})
+		}
+		cols, err = enterAll(tx, entries)
+		return err
 	})
 	if err != nil {
 		return fmt.Errorf("boot %s: %w", boot.Nonce, err)

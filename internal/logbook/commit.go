@@ -3,6 +3,7 @@ package logbook
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -64,23 +65,21 @@ func (b *Book) commit(c Commit) (packed int, err error) {
 		boot.WallAtZero, boot.WallCertain = c.At.Wall-reading.Wall(c.At.Up), true
 	}
 	var after map[string]uint64
-	err = guard("committing", func() error {
-		return b.db.Update(func(tx *bolt.Tx) error {
-			if boot != *b.boot {
-				row, err := sealJSON(key32(boot.Ordinal), boot)
-				if err != nil {
-					return err
-				}
-				if err := tx.Bucket(bucketBoots).Put(key32(boot.Ordinal), row); err != nil {
-					return err
-				}
-			}
-			if err := w.write(tx, c, floor); err != nil {
+	err = b.update("committing", func(tx *bolt.Tx) error {
+		if boot != *b.boot {
+			row, err := sealJSON(key32(boot.Ordinal), boot)
+			if err != nil {
 				return err
 			}
-			after = queueNumbers(tx)
-			return nil
-		})
+			if err := tx.Bucket(bucketBoots).Put(key32(boot.Ordinal), row); err != nil {
+				return err
+			}
+		}
+		if err := w.write(tx, c, floor); err != nil {
+			return err
+		}
+		after = queueNumbers(tx)
+		return nil
 	})
 	if err != nil {
 		return 0, err
@@ -177,6 +176,7 @@ func (w *writer) writeBlock(tx *bolt.Tx, through, floor uint64) error {
 // queue adds messages to the queues of their recipients. One that an attempt that failed has already put there keeps its number;
 // one that has meanwhile been told is not told again.
 func (w *writer) queue(tx *bolt.Tx, rows []Row, at reading.Stamp) error {
+	var touched []string // a handful
 	for i := range rows {
 		r := &rows[i]
 		if r.Recipient == "" {
@@ -205,7 +205,12 @@ func (w *writer) queue(tx *bolt.Tx, rows []Row, at reading.Stamp) error {
 		if err := bucket.Put(key64(number), sealMessage(number, *r)); err != nil {
 			return err
 		}
-		n, err := dropOldest(tx, bucket, r.Recipient, at)
+		if !slices.Contains(touched, r.Recipient) {
+			touched = append(touched, r.Recipient)
+		}
+	}
+	for _, recipient := range touched {
+		n, err := dropOldest(tx, recipient, at)
 		if err != nil {
 			return err
 		}

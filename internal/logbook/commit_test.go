@@ -11,7 +11,9 @@ import (
 
 	"rillwatch/internal/engine"
 	"rillwatch/internal/event"
+	"rillwatch/internal/quantity"
 	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
 )
 
 func TestARestartFindsEverythingAndContinues(t *testing.T) {
@@ -335,5 +337,33 @@ func TestReadingBlocksHoldsNoTransaction(t *testing.T) {
 		return stop
 	}); err != stop {
 		t.Errorf("the caller's error comes back as %v", err)
+	}
+}
+
+func TestAnEntryHoldsWhatItTakesToReadAWord(t *testing.T) {
+	unit, err := quantity.ParseUnit("ug/L", quantity.DissolvedOxygen)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &site.Site{
+		Buses:   []site.Bus{{Period: time.Second}},
+		Sensors: []site.Sensor{{Bus: 0, Every: 5}},
+		Points: []site.Point{
+			{Path: "b2.oxygen-again", Sensor: site.None, Derive: site.Derive{By: site.ResistivityOf}},
+			{Path: "b2.rack.oxygen", Quantity: quantity.DissolvedOxygen, Unit: unit, Resolution: 0.1,
+				Decode: site.Decode{Type: site.Int16, Order: site.CDAB, Scale: 0.1, Offset: -2, NoValue: []uint64{0xFFFF_FFFF_FFFF_8000}}},
+		},
+	}
+	got := EntriesOf(s)
+	want := Entry{Path: "b2.rack.oxygen", Type: "int16", Order: "CDAB", Scale: 0.1, Offset: -2, NoValue: []uint64{0xFFFF_FFFF_FFFF_8000},
+		Quantity: quantity.DissolvedOxygen.String(), Unit: "ug/L", Resolution: 0.1, Slot: time.Second, Every: 5}
+	if d := cmp.Diff(want, got[1]); d != "" || len(got) != 2 || got[0].Type != "" {
+		t.Errorf("entries %+v (-want +got):\n%s", got, d)
+	}
+	// It is the same after it was on disk, to the last bit of the no-value word.
+	row, err := sealJSON(keyLast, got[1])
+	var back Entry
+	if err := errors.Join(err, unsealJSON(keyLast, row, &back)); err != nil || cmp.Diff(want, back) != "" {
+		t.Errorf("from disk: %v\n%s", err, cmp.Diff(want, back))
 	}
 }

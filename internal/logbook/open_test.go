@@ -271,6 +271,7 @@ func TestAFlippedBitIsFoundOrHarmless(t *testing.T) {
 		t.Fatal(err)
 	}
 	used := int(m.pages * m.pageSize)
+	const flips = 600
 	found, harmless, refused := 0, 0, 0
 	rng := rand.New(rand.NewPCG(20260702, 1))
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
@@ -278,7 +279,7 @@ func TestAFlippedBitIsFoundOrHarmless(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	for range 600 {
+	for range flips {
 		at, bit := rng.IntN(used), byte(1)<<rng.IntN(8)
 		if rng.IntN(2) == 0 { // every second one in the head of a page, where it hurts
 			at = at/4096*4096 + rng.IntN(200)
@@ -308,9 +309,9 @@ func TestAFlippedBitIsFoundOrHarmless(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	t.Logf("600 flips in %d bytes: %d found, %d harmless, %d refused by the dump", used, found, harmless, refused)
+	t.Logf("%d flips in %d bytes: %d found, %d harmless, %d refused by the dump", flips, used, found, harmless, refused)
 	if found < 100 {
-		t.Errorf("only %d of 600 found: the check does not look", found)
+		t.Errorf("only %d of %d found: the check does not look", found, flips)
 	}
 }
 
@@ -351,7 +352,6 @@ func TestRotUnderARunningBookIsAnErrorNotTheEnd(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer b.Close()
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -368,6 +368,18 @@ func TestRotUnderARunningBookIsAnErrorNotTheEnd(t *testing.T) {
 	}
 	if err := b.Begin(BootRow{Nonce: "00000002"}, larkfield()); !errors.Is(err, ErrDamaged) {
 		t.Errorf("begin: %v, want ErrDamaged", err)
+	}
+	if err := b.End("duty", 30, "delivered", stamp(0), ""); !errors.Is(err, ErrDamaged) {
+		t.Errorf("end: %v, want ErrDamaged", err)
+	}
+	if _, err := b.States(); !errors.Is(err, ErrDamaged) {
+		t.Errorf("states again: %v, want ErrDamaged", err)
+	}
+	if err := b.Close(); err != nil {
+		t.Errorf("close: %v", err)
+	}
+	if _, err := Open(filepath.Dir(path), 0); !errors.Is(err, ErrDamaged) {
+		t.Errorf("open again: %v, want ErrDamaged and not a lock", err)
 	}
 }
 
@@ -470,4 +482,3 @@ func TestNothingAcknowledgedIsLostWhenTheProcessIsKilled(t *testing.T) {
 	}
 	t.Logf("10 kills, %d commits acknowledged", total)
 }
-

@@ -139,10 +139,8 @@ func count(b *bolt.Bucket) int {
 func (b *Book) End(recipient string, number uint64, result string, at reading.Stamp, detail string) error {
 	b.writing.Lock()
 	defer b.writing.Unlock()
-	err := guard("ending a message", func() error {
-		return b.db.Update(func(tx *bolt.Tx) error {
-			return end(tx, recipient, number, result, at, detail)
-		})
+	err := b.update("ending a message", func(tx *bolt.Tx) error {
+		return end(tx, recipient, number, result, at, detail)
 	})
 	if err != nil {
 		return fmt.Errorf("message %d for %s: %w", number, recipient, err)
@@ -227,8 +225,8 @@ func trim(b *bolt.Bucket, most int, gone func(k, v []byte) error) error {
 }
 
 // dropOldest keeps a queue within its bound and says how many messages had to go.
-func dropOldest(tx *bolt.Tx, queue *bolt.Bucket, recipient string, at reading.Stamp) (dropped uint64, err error) {
-	err = trim(queue, WaitingMax, func(k, v []byte) error {
+func dropOldest(tx *bolt.Tx, recipient string, at reading.Stamp) (dropped uint64, err error) {
+	err = trim(tx.Bucket(bucketOutbox).Bucket([]byte(recipient)), WaitingMax, func(k, v []byte) error {
 		number, err := split64(k)
 		if err != nil {
 			return err

@@ -78,6 +78,14 @@ func unitOf(name string, q quantity.Quantity) (quantity.Unit, bool) {
 	return quantity.Unit{}, false
 }
 
+// round takes the noughts after the point from the end of a sensor's range: they measure nothing.
+func round(number, bound string) string {
+	if bound == reading.Exact.String() || !strings.Contains(number, ".") {
+		return number
+	}
+	return strings.TrimSuffix(strings.TrimRight(number, "0"), ".")
+}
+
 // bounded says a number with what it bounds: a sensor at the end of its range gives no number of its own.
 func bounded(amount, bound string) string {
 	switch bound {
@@ -185,6 +193,9 @@ func clockSet(w reading.Wall) bool { return w >= clockSetAfter }
 func zoneName(at time.Time) string {
 	name := at.Format("MST")
 	if strings.HasPrefix(name, "+") || strings.HasPrefix(name, "-") {
+		if len(name) > len("+05") {
+			name = name[:3] + ":" + name[3:]
+		}
 		return "UTC" + name
 	}
 	return name

@@ -29,26 +29,31 @@ func mark(p site.Priority) string {
 }
 
 // headline puts the mark, where, and the longest of the facts that fits into the length of a headline. Facts go from the longest to the
-// shortest; the last must fit beside the mark in any case. Where is shortened at a word, a fact never is.
+// shortest; the last must fit beside the mark in any case. Where is shortened at a word, a fact never is; spare, a shorter name for
+// where, is only taken when not one word of where fits.
 func headline(mark, where, spare string, facts []string) string {
 	room := headlineMax - utf8.RuneCountInString(mark)
 	least := min(utf8.RuneCountInString(where), titleLeast)
-	for i, f := range facts {
-		left := room - utf8.RuneCountInString(f) - len(": ")
-		if where == "" {
-			if left+len(": ") >= 0 {
+	last := facts[len(facts)-1]
+	if where == "" {
+		for _, f := range facts {
+			if utf8.RuneCountInString(f) <= room {
 				return mark + f
 			}
-			continue
 		}
-		for _, w := range []string{shorten(where, left), shorten(spare, left)} {
-			n := utf8.RuneCountInString(w)
-			if n > 0 && (n >= least || i == len(facts)-1 || w == spare) {
-				return mark + w + ": " + f
-			}
+		return mark + shorten(last, room)
+	}
+	left := func(fact string) int { return room - utf8.RuneCountInString(": "+fact) }
+	for _, f := range facts {
+		if w := shorten(where, left(f)); w != "" && utf8.RuneCountInString(w) >= least {
+			return mark + w + ": " + f
 		}
 	}
-	last := facts[len(facts)-1]
+	for _, w := range []string{shorten(where, left(last)), shorten(spare, left(last))} {
+		if w != "" {
+			return mark + w + ": " + last
+		}
+	}
 	return mark + shorten(last, room)
 }
 
@@ -91,9 +96,16 @@ func sentence(s string) string {
 	if s == "" {
 		return ""
 	}
-	r, n := utf8.DecodeRuneInString(s)
 	if last, _ := utf8.DecodeLastRuneInString(s); last != '!' && last != '?' {
 		s += "."
+	}
+	return capital(s)
+}
+
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
 	}
 	return string(unicode.ToUpper(r)) + s[n:]
 }

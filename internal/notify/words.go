@@ -21,6 +21,9 @@ const (
 	watches   = "Rillwatch only observes this panel: it has asked for nothing and has moved nothing."
 )
 
+// titleMost bounds a panel's title in a text, where it stands more than once.
+const titleMost = 120
+
 // message is one event in words.
 type message struct {
 	headline string
@@ -120,7 +123,7 @@ func (t *teller) finish() message {
 		t.say("Something happened at " + t.at() + " for which this version of rillwatch has no words. Look at its list of events.")
 	}
 	m := mark(t.e.Priority)
-	if t.e.Test {
+	if t.e.Test || t.e.Kind == event.DrillTold {
 		m += "TEST "
 		t.paras = append([]string{"This is a TEST. No valve moved, nothing is wrong because of it, and it is counted nowhere."}, t.paras...)
 		t.state = "test"
@@ -129,7 +132,7 @@ func (t *teller) finish() message {
 		t.say("Standing at this panel: " + sentence(s))
 	}
 	t.say(t.ids())
-	return message{headline: headline(m, t.where, clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
+	return message{headline: headline(m, t.where, "panel "+clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
 }
 
 // fact adds a candidate for the headline. Empty ones are dropped.
@@ -143,12 +146,12 @@ func (t *teller) fact(s string) {
 func (t *teller) say(sentences ...string) {
 	var said []string
 	for _, s := range sentences {
-		if s != "" {
+		if s = strings.TrimSpace(s); s != "" {
 			said = append(said, s)
 		}
 	}
 	if len(said) > 0 {
-		t.paras = append(t.paras, strings.Join(said, " "))
+		t.paras = append(t.paras, capital(strings.Join(said, " ")))
 	}
 }
 
@@ -159,14 +162,19 @@ func (t *teller) title(name string) string {
 	}
 	for i := range t.s.Panels {
 		if p := &t.s.Panels[i]; p.Name == name && p.Title != name && clean(p.Title) != "" {
-			return clean(p.Title)
+			return clip(clean(p.Title), titleMost)
 		}
 	}
 	return "panel " + clean(name)
 }
 
-// siteName is the site's name as it is said.
-func (t *teller) siteName() string { return spaced(t.s.Name) }
+// siteName is the site's name as it is said: a name, so with a capital.
+func (t *teller) siteName() string {
+	if name := spaced(t.s.Name); name != "" {
+		return capital(name)
+	}
+	return "the site"
+}
 
 // at says panel and site.
 func (t *teller) at() string {
@@ -187,11 +195,11 @@ func (t *teller) ids() string {
 	if t.e.Alarm != "" {
 		parts = append(parts, "alarm "+clean(t.e.Alarm))
 	}
-	if x := t.e.Excursion; x != nil && x.ID != "" && x.ID != t.e.ID.String() {
-		parts = append(parts, "raised by event "+clean(x.ID))
+	if t.e.Raised != "" {
+		parts = append(parts, "raised as event "+clean(t.e.Raised))
 	}
 	if !t.e.ID.IsZero() {
-		parts = append(parts, "event "+clean(t.e.ID.String()))
+		parts = append(parts, "this is event "+clean(t.e.ID.String()))
 	}
 	if t.s.Hash != "" {
 		parts = append(parts, "configuration "+clean(t.s.Hash))
@@ -262,7 +270,7 @@ func reads(v *event.Value, basis string) (s string, number bool) {
 		return "no reading to be believed (" + why.Row().Words + ")", false
 	}
 	n, _ := numberOf(v)
-	return bounded(withUnit(n, v.Unit, basis), v.Bound), true
+	return bounded(withUnit(round(n, v.Bound), v.Unit, basis), v.Bound), true
 }
 
 func numberOf(v *event.Value) (string, bool) { return number(v.Value, v.Decimals) }
@@ -274,41 +282,38 @@ func (t *teller) seen(what string) string {
 
 // trust says whether the reading may be believed, and why.
 func (t *teller) trust() string {
-	r := t.e.Trust
 	var s string
-	why, known := reading.ParseReason(r.Reason)
+	why, known := reading.ParseReason(t.e.Trust.Reason)
 	switch {
-	case r.Reason == "":
-		s = "Fresh sample water stands at the sensors as far as can be seen:"
+	case t.e.Trust.Reason == "":
+		s = "As far as can be seen, the sensors stand in fresh, cooled, flowing sample."
 	case known && why.Row().Counts:
-		s = "The sample is believed with a doubt, because " + why.Row().Words + ":"
+		s = "The sample is believed with a doubt: " + why.Row().Words + "."
 	case known:
-		s = "The sensors do not see the plant's water at this moment, because " + why.Row().Words + ":"
+		s = "At this moment the sensors do not see the plant's water: " + why.Row().Words + "."
 	default:
-		s = "Whether the sensors see the plant's water is not known:"
+		s = "Whether the sensors see the plant's water is not known."
 	}
 	return s + " " + t.evidence()
 }
 
-// evidence is what is known of flow, temperature and valve, each in words, also when it is not known.
+// evidence is what is known of flow, temperature and valve; what is not known is said to be so.
 func (t *teller) evidence() string {
 	r := t.e.Trust
-	flow := "the sample flow is not known"
+	flow := "not known"
 	if r.FlowKnown {
-		flow = "no sample flows"
+		flow = "none"
 		if n, ok := number(r.Flow, 0); ok && n != "0" {
-			flow = n + " mL/min flow"
+			flow = n + " mL/min"
 		}
 	}
-	temperature := "its temperature is not known"
-	if r.TempKnown {
-		if n, ok := number(r.Temp, 1); ok {
-			temperature = "at " + withUnit(n, r.TempUnit, "")
-		}
+	temperature := "not known"
+	if n, ok := number(r.Temp, 1); r.TempKnown && ok && r.TempUnit != "" {
+		temperature = withUnit(n, r.TempUnit, "")
 	}
-	s := flow + ", " + temperature + ", " + t.valve()
+	s := "Sample flow " + flow + ", temperature " + temperature + ", sample valve " + t.valve()
 	if owed, ok := number(r.OwedML-r.FlushedML, 0); ok && r.OwedML > r.FlushedML {
-		s += ", and " + owed + " mL of fresh water must still pass"
+		s += ", " + owed + " mL of fresh water still to pass"
 	}
 	return s + ". When the sensor was last checked is not kept here."
 }
@@ -317,19 +322,19 @@ func (t *teller) evidence() string {
 func (t *teller) valve() string {
 	switch t.e.Trust.Valve {
 	case "open":
-		return "the sample valve's feedback says open"
+		return "open by its feedback"
 	case "closed":
-		return "the sample valve's feedback says closed"
+		return "closed by its feedback"
 	case "from flow":
-		return "the sample valve has no feedback and is judged by the flow"
+		return "judged by the flow (it has no feedback)"
 	}
-	return "whether the sample valve is open is not confirmed"
+	return "not confirmed open"
 }
 
 // age says how fresh the value was when the event happened.
 func (t *teller) age() string {
 	v := t.e.Value
-	if v == nil || v.At.IsZero() || v.At.Up > t.e.At.Up || v.At.Up == 0 {
+	if _, ok := believed(v); !ok || v.At.IsZero() || v.At.Up > t.e.At.Up || v.At.Up == 0 {
 		return ""
 	}
 	d := t.e.At.Since(v.At)
@@ -366,7 +371,15 @@ func (t *teller) lasted() string {
 // standing is the state and what comes next. No reminder is promised that is not sent.
 func (t *teller) standing(ends string) string {
 	t.state = "raised"
-	return fmt.Sprintf("New, %s priority, not acknowledged. No reminder follows; the next message comes when it is acknowledged or when %s.", t.e.Priority, ends)
+	s := fmt.Sprintf("New, %s priority", t.e.Priority)
+	if t.e.Alarm == "" { // what has no name cannot be acknowledged
+		return s + ". No reminder follows; the next message comes when " + ends + "."
+	}
+	s += ", not acknowledged. No reminder follows; the next message comes when it is acknowledged"
+	if ends != "" {
+		s += " or when " + ends
+	}
+	return s + "."
 }
 
 // over is the state of a trouble that ended.
@@ -374,6 +387,9 @@ func (t *teller) over() string {
 	t.state = "returned"
 	if who := clean(t.e.Who); who != "" {
 		return "It had been acknowledged by " + who + ". This ends the matter; no more messages about it follow."
+	}
+	if t.e.Alarm == "" {
+		return "No more messages about it follow."
 	}
 	return "Nobody had acknowledged it. No more messages about it follow."
 }

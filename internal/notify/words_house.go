@@ -252,13 +252,16 @@ func (t *teller) stateLost() {
 	s := "What rillwatch remembered of " + t.at() + " could not be read back when it started."
 	t.say(s, "It begins with nothing: an alarm that stood is raised again if its condition still holds, an excursion that was open is not continued, and acknowledgements are forgotten.")
 	t.say(t.seen("Found"))
-	t.say("First action: look at the panel itself once, because nothing that ended in between was or will be told.")
+	at := "the panel itself"
+	if t.where == "" {
+		at = "every panel"
+	}
+	t.say("First action: look at " + at + " once, because nothing that ended in between was or will be told.")
 	t.say("The readings and events already in the logbook are untouched. No further message about this follows.")
 	t.state = "raised"
 }
 
 func (t *teller) drill() {
-	t.e.Test = true
 	t.fact("drill of the alarm path, nothing is wrong")
 	who := clean(t.e.Who)
 	if who == "" {

@@ -91,18 +91,26 @@ func (t *teller) named() string {
 	return t.subject(t.e.Point) + " "
 }
 
+// noun is the subject where a number follows that says it itself.
+func (t *teller) noun() string {
+	if t.named() == "" {
+		return "water"
+	}
+	return t.subject(t.e.Point)
+}
+
 // limitFacts are the headline's candidates for a value and its limit.
 func (t *teller) limitFacts(before string) {
 	l, v := t.e.Limit, t.e.Value
 	amount, ok := reads(v, clean(l.Basis))
 	if !ok {
 		t.fact(before + t.named() + "alarm, reading not believed now")
-		t.fact(before + "alarm, reading not believed now")
+		t.fact(before + "reading not believed now")
 		return
 	}
 	limit := limitAmount(l, v.Decimals)
 	t.fact(before + t.named() + amount + ", limit " + limit)
-	t.fact(before + amount + ", limit " + limit)
+	t.fact(before + t.named() + amount)
 	t.fact(before + amount)
 	t.fact(strings.TrimRight(before, ",; ") + " beyond a limit")
 }
@@ -111,15 +119,16 @@ func (t *teller) raised() {
 	l, v, x := t.e.Limit, t.e.Value, t.e.Excursion
 	if l == nil {
 		t.fact("an alarm was raised")
-		t.say("An alarm was raised for " + t.at() + ", but not the numbers it was raised by. Look at the panel's own display.")
-		t.say(t.seen("Raised"), t.trust(), handsOff2)
+		t.say("An alarm was raised for " + t.at() + ", but not the numbers it was raised by.")
+		t.say(t.seen("Raised"), t.trust())
+		t.say("First action: look at the panel's own display.", handsOff2)
 		t.say(t.standing("it ends"))
 		return
 	}
 	t.limitFacts("")
 	what := t.subject(t.e.Point)
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		t.say(t.at()+": the "+what+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
+		t.say(t.at()+": the "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
 	} else {
 		t.say(t.at()+": the "+what+" was found beyond its limit, "+limitAmount(l, 3)+"; at this moment there is "+amount+".", owner(l))
 	}
@@ -175,7 +184,7 @@ func (t *teller) peak(x *event.Excursion) string {
 	if !ok {
 		return ""
 	}
-	return bounded(withUnit(n, x.Unit, clean(x.Limit.Basis)), x.PeakBound)
+	return bounded(withUnit(round(n, x.PeakBound), x.Unit, clean(x.Limit.Basis)), x.PeakBound)
 }
 
 func (t *teller) returned() {
@@ -191,11 +200,11 @@ func (t *teller) returned() {
 	}
 	peak := t.peak(x)
 	if when := t.hour(x.PeakAt.Wall); when != "" && peak != "" {
-		t.fact("returned: " + t.named() + "was " + worst(l) + " " + peak + " at " + when)
+		t.fact("returned: " + t.named() + "was " + worst(l, x) + peak + " at " + when)
 	}
 	if peak != "" {
-		t.fact("returned: " + t.named() + "was " + worst(l) + " " + peak)
-		t.fact("returned, was " + worst(l) + " " + peak)
+		t.fact("returned: " + t.named() + "was " + worst(l, x) + peak)
+		t.fact("returned, was " + worst(l, x) + peak)
 	}
 	t.fact("returned within its limit")
 
@@ -212,11 +221,14 @@ func (t *teller) returned() {
 	t.say(t.over())
 }
 
-func worst(l *event.LimitValue) string {
-	if low(l) {
-		return "down to"
+func worst(l *event.LimitValue, x *event.Excursion) string {
+	switch {
+	case x.PeakBound != reading.Exact.String():
+		return "" // "more than" and "below" follow
+	case low(l):
+		return "down to "
 	}
-	return "up to"
+	return "up to "
 }
 
 // books tells an episode that is over, with times that add up.
@@ -227,8 +239,8 @@ func (t *teller) books(x *event.Excursion) []string {
 	if x.LengthUnknown {
 		from += "at least "
 	}
-	s := from + spellIn(whole, step) + ": beyond the limit " + share(exact[0], r[0], step) + ", within it " + share(exact[1], r[1], step) +
-		", not known " + share(exact[2], r[2], step) + ", boiler off line " + share(exact[3], r[3], step) + "."
+	s := from + spellIn(whole, step) + ". Beyond the limit: " + share(exact[0], r[0], step) + "; within it: " + share(exact[1], r[1], step) +
+		"; not known: " + share(exact[2], r[2], step) + "; boiler off line: " + share(exact[3], r[3], step) + "."
 	if x.LengthUnknown {
 		s += " Rillwatch was away for a time nobody knows; it is in none of these."
 	}
@@ -291,7 +303,7 @@ func (t *teller) acknowledged() {
 		} else {
 			t.say("Of the sample temperature there is " + amount + ".")
 		}
-		t.say(sentence(t.evidence()))
+		t.say(t.evidence())
 		t.say(handsOff, primary, watches)
 		t.say("The next message comes when the condition ends; no reminder follows.")
 		return
@@ -303,17 +315,22 @@ func (t *teller) acknowledged() {
 		t.say(t.note(), t.seen("Acknowledged"), t.trust(), handsOff2)
 		return
 	}
-	t.limitFacts("seen by " + who + ", not mended: ")
-	t.limitFacts("seen, not mended: ")
+	if t.e.Excursion != nil {
+		t.limitFacts("seen by " + who + ", not mended: ")
+		t.limitFacts("seen, not mended: ")
+	}
 	l, v, x := t.e.Limit, t.e.Value, t.e.Excursion
 	what := t.subject(t.e.Point)
 	t.say(sentence(name+" has taken notice of the "+what+" alarm of "+t.at()+". That mends nothing: the excursion goes on being counted"), t.note())
 	if x == nil {
 		t.paras = nil
+		t.fact("alarm seen by " + who + ", " + t.subject(t.e.Point) + " was over already")
+		t.fact("alarm seen by " + who + ", it was over already")
+		t.fact("alarm seen, it was over already")
 		t.say(sentence(name+" has taken notice of the "+what+" alarm of "+t.at()+", whose excursion was over already"), t.note())
 	}
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		t.say("The "+what+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
+		t.say("The "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
 	} else {
 		t.say("Of the "+what+" there is "+amount+"; the limit is "+limitAmount(l, 3)+".", owner(l))
 	}

@@ -80,23 +80,23 @@ func (t *teller) warm() {
 	t.fact("sample is above its warning temperature")
 	t.say(t.at()+": the sample at the sensors is warm, "+long+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
 	t.say(t.seen("Seen"), "How fast it rises is not known, so the time until it is hot is not known either.")
-	t.say(sentence(t.evidence()), t.age())
-	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer or a scaled coil).", handsOff)
+	t.say(t.evidence(), t.age())
+	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer, a scaled cooler).", handsOff)
 	t.say(primary, watches)
 	t.say(t.standing("the sample is hot"), "That it is no longer warm is recorded and not told.")
 }
 
 func (t *teller) hot() {
 	_, long, ok := t.temperature()
-	t.hotFacts("sample hot, ", ", valve should close above "+t.closeAt())
+	t.hotFacts("sample hot, ", ", closing value "+t.closeAt())
 	t.fact("sample hot, its valve should close")
 	if ok {
-		t.say(t.at()+": the sample at the sensors is hot, "+long+". Its valve should close above "+t.closeAt()+" (site setting).", edge(t.e.Value))
+		t.say(t.at()+": the sample at the sensors is hot. The temperature reads "+long+", and the valve should close above "+t.closeAt()+" (site setting).", edge(t.e.Value))
 	} else {
 		t.say(t.at() + ": the sample was found hot, above the " + t.closeAt() + " at which its valve should close (site setting). At this moment there is " + long + ".")
 	}
 	t.say(t.seen("Seen"), "How fast it rises is not known.")
-	t.say(sentence(t.evidence()), t.age())
+	t.say(t.evidence(), t.age())
 	t.say(handsOff, primary, watches)
 	t.say("First action: from a distance, see at the panel whether the thermal shut-off has acted and whether cooling water runs.", t.dependent())
 	t.say(t.standing("fresh, cool sample is seen again"))
@@ -111,15 +111,15 @@ func (t *teller) hotOver() {
 	} else {
 		t.say(t.at() + ": the sample was seen to be no longer hot; the closing value is " + t.closeAt() + " (site setting). At this moment there is " + long + ".")
 	}
-	t.say(t.seen("Seen"), t.lasted())
-	t.say(sentence(t.evidence()), t.age())
+	t.say(t.seen("Seen"), t.lasted(), t.highest())
+	t.say(t.evidence(), t.age())
 	t.say("What made it hot is not known from this.", handsOff2, watches)
 	t.say("First action: find out why the cooling failed before it fails again.")
 	t.say(t.over())
 }
 
 func (t *teller) temperatureLost() {
-	t.fact("sample temperature lost, nobody sees whether it is hot")
+	t.fact("sample temperature lost, hot or not is unknown")
 	t.fact("sample temperature lost")
 	s := t.at() + ": the sample's temperature is no longer read. That is not the same as hot: whether the sample is hot is not known."
 	_, why := reads(t.e.Value, "")
@@ -133,7 +133,7 @@ func (t *teller) temperatureLost() {
 		since += " There had been no good temperature for more than " + spell(t.p.Interlock.LostAfter) + "."
 	}
 	t.say(since, t.lastGood())
-	t.say(sentence(t.evidence()))
+	t.say(t.evidence())
 	t.say("While it lasts rillwatch cannot see a hot sample.", handsOff, primary, watches)
 	t.say("First action: look at the sensor's own display and its cable, from outside the sample line.", t.dependent())
 	t.say(t.standing("the temperature is read again"))
@@ -149,7 +149,7 @@ func (t *teller) temperatureBack() {
 		t.say(t.at() + ": the sample's temperature was read again; at this moment there is " + long + ".")
 	}
 	t.say(t.seen("Seen"), t.lasted())
-	t.say(sentence(t.evidence()), t.age())
+	t.say(t.evidence(), t.age())
 	t.say("Whether the sample became hot in between is not known.", handsOff2)
 	t.say("First action: find out why the sensor fell silent.")
 	t.say(t.over())
@@ -158,9 +158,9 @@ func (t *teller) temperatureBack() {
 // bySight says from what the valve's state was taken.
 func (t *teller) bySight() string {
 	if t.e.Trust.Valve == "from flow" {
-		return "by the flow, because the valve has no feedback"
+		return "as the flow shows (it has no feedback)"
 	}
-	return "by its feedback"
+	return "as its feedback shows"
 }
 
 func (t *teller) valveClosed() {
@@ -190,14 +190,14 @@ func (t *teller) valveClosed() {
 	} else {
 		t.say(t.seen("Seen"), "Of the temperature there is "+long+".")
 	}
-	t.say(sentence(t.evidence()), t.dependent())
+	t.say(t.evidence(), t.dependent())
 	t.say(handsOff, primary, watches)
 	t.say("First action: ask who is at the panel; if nobody is, see from a distance whether the thermal shut-off has acted.")
 	t.say("An excursion that was open goes on as not known; it is not over. The next message comes when the valve is found open.")
 }
 
 func (t *teller) valveOpened() {
-	t.fact("sample valve found open, flushing before it is believed")
+	t.fact("sample valve found open, now flushing")
 	t.fact("sample valve found open")
 	by := "By whom is not known."
 	if t.e.Cause == "by hand" {
@@ -205,12 +205,8 @@ func (t *teller) valveOpened() {
 	}
 	t.say(t.at()+": the sample valve was found open, "+t.bySight()+".", by)
 	_, long, ok := t.temperature()
-	if ok {
-		t.say(t.seen("Seen"), "The sample reads "+long+"; the closing value is "+t.closeAt()+" (site setting).")
-	} else {
-		t.say(t.seen("Seen"), "Of the temperature there is "+long+".")
-	}
-	t.say(sentence(t.evidence()), "The chemistry is judged again without a command as soon as fresh water has replaced what stood in the line.")
+	t.say(t.seen("Seen"), t.nowReads(long, ok))
+	t.say(t.evidence(), "The chemistry is judged again without a command as soon as fresh water has replaced what stood in the line.")
 	t.say("That the valve is open does not show that the cooling works.", handsOff2)
 	t.say("First action: if nobody of yours is at the panel, find out who opened it.")
 	t.say("No message tells when the readings are believed again; they come back by themselves.")
@@ -218,22 +214,54 @@ func (t *teller) valveOpened() {
 
 func (t *teller) valveFailed() {
 	_, long, ok := t.temperature()
-	t.hotFacts("sample ", " and its valve has failed to close")
-	t.fact("sample valve has failed to close")
-	what := t.at() + ": the sample is hot and its valve has not closed."
-	if ok {
-		what = t.at() + ": the sample is hot, " + long + ", above the closing value of " + t.closeAt() + " (site setting), and its valve has not closed."
+	flow, flows := number(t.e.Trust.Flow, 0)
+	flows = flows && t.e.Trust.FlowKnown && t.e.Trust.Flow > 0
+	what := ": the sample valve has failed to close. "
+	switch t.e.Cause {
+	case "leak":
+		if flows {
+			t.fact("sample valve failed to close, " + flow + " mL/min still flow")
+		}
+		what += t.leak()
+	case "temperature_lost":
+		t.fact("sample valve failed to close, temperature lost")
+		what += "It should be closed because the sample's temperature was lost; whether the sample is hot is not known."
+	default:
+		t.hotFacts("sample ", " and its valve has failed to close")
+		what += "It should be closed because the sample was found hot. " + t.leak()
 	}
-	t.say(what, t.leak())
+	t.fact("sample valve has failed to close")
+	t.say(t.at()+what, t.nowReads(long, ok))
 	within := t.seen("Told")
 	if t.p != nil && t.p.Interlock.Travel > 0 {
 		within += " The valve had more than the " + spell(t.p.Interlock.Travel) + " it is given to travel."
 	}
-	t.say(within, "How fast the temperature rises is not known.")
-	t.say(sentence(t.evidence()), t.age())
-	t.say("Hot water is at the sensors.", handsOff, primary, watches)
+	t.say(within, "How fast the temperature moves is not known.")
+	t.say(t.evidence(), t.age())
+	t.say("Hot water may be at the sensors.", handsOff, primary, watches)
 	t.say("First action: from a distance, see whether the thermal shut-off has acted; then isolate the sample only as your site's practice for hot, pressurised lines says.", t.dependent())
-	t.say(t.standing("the valve is found closed or the sample is no longer hot"))
+	t.say(t.standing("the valve is found closed, or nothing asks for it to be closed any more"))
+}
+
+// nowReads gives the temperature at the moment of the event beside the value the valve should close at.
+func (t *teller) nowReads(long string, ok bool) string {
+	if !ok {
+		return "Of the temperature there is " + long + "."
+	}
+	return "The temperature reads " + long + "; the valve should be closed above " + t.closeAt() + " (site setting)."
+}
+
+// highest tells how far the temperature went while the trouble stood.
+func (t *teller) highest() string {
+	v := t.e.Value
+	if v == nil || t.e.Highest == 0 {
+		return ""
+	}
+	n, ok := number(t.e.Highest, v.Decimals)
+	if !ok {
+		return ""
+	}
+	return "The highest temperature seen meanwhile was " + withUnit(n, v.Unit, "") + "."
 }
 
 // leak says the trouble of a valve that reports closed and lets water through.
@@ -247,15 +275,10 @@ func (t *teller) leak() string {
 
 func (t *teller) valveNoLongerFailed() {
 	_, long, ok := t.temperature()
-	t.hotFacts("valve no longer told as failed to close, sample ", "")
 	t.fact("sample valve no longer failed to close")
-	s := t.at() + ": the valve that had failed to close is found closed now, or the sample is no longer hot. Which of the two, the evidence says:"
+	s := t.at() + ": the valve that had failed to close is found closed now, or nothing asks for it to be closed any more. What is seen:"
 	t.say(s, t.evidence())
-	if ok {
-		t.say(t.seen("Seen"), t.lasted(), "The temperature reads "+long+"; the closing value is "+t.closeAt()+" (site setting).")
-	} else {
-		t.say(t.seen("Seen"), t.lasted(), "Of the temperature there is "+long+".")
-	}
+	t.say(t.seen("Seen"), t.lasted(), t.nowReads(long, ok), t.highest())
 	t.say("Why it did not close in time is not known, and it may fail again.", handsOff2, primary, watches)
 	t.say("First action: have the valve and its control looked at before it is relied on.")
 	t.say(t.over())
@@ -273,35 +296,31 @@ func (t *teller) valveNotConfirmed() {
 	_, long, ok := t.temperature()
 	s := t.at() + ": the feedback of the sample valve is lost. Whether the valve is open or closed cannot be told"
 	if top {
-		s += ", and the sample is hot: whether it closed is not confirmed"
+		s += ", and the sample had been found hot: that it closed is not confirmed"
 	}
 	t.say(s + ".")
-	if ok {
-		t.say(t.seen("Told"), "The temperature reads "+long+"; the closing value is "+t.closeAt()+" (site setting).", t.age())
-	} else {
-		t.say(t.seen("Told"), "Of the temperature there is "+long+".")
-	}
-	t.say(sentence(t.evidence()), t.dependent())
+	t.say(t.seen("Told"), t.nowReads(long, ok), t.age())
+	t.say(t.evidence(), t.dependent())
 	t.say(handsOff, primary, watches)
 	t.say("First action: look at the valve's position indicator at the panel, from a distance, and at its cable.")
-	t.say(t.standing("the sample is hot and the valve is seen open"), "That the feedback is back is recorded and not told.")
+	t.say(t.standing(""), "That the feedback is back is recorded and not told.")
 }
 
 func (t *teller) openNoFlow() {
 	t.fact("sample valve open, but no sample flows")
 	t.say(t.at() + ": the sample valve is open and no sample flows. The sensors stand in old water; what they read is not the plant's water, and nothing can return or clear by it.")
 	t.say(t.seen("Told"), "It is told after ten minutes without flow, so a grab sample does not cause it.")
-	t.say(sentence(t.evidence()), t.dependent())
+	t.say(t.evidence(), t.dependent())
 	t.say("First action: see at the panel whether the isolating valve upstream, the filter or the flow meter is blocked or shut.", handsOff)
 	t.say(t.standing("sample flows again"))
 }
 
 func (t *teller) flowBack() {
-	t.fact("sample flows again, flushing before it is believed")
+	t.fact("sample flows again, now flushing")
 	t.fact("sample flows again")
 	t.say(t.at() + ": sample flows again. Chemistry is judged when fresh water has replaced what stood in the line; until then nothing has returned.")
 	t.say(t.seen("Seen"), t.lasted())
-	t.say(sentence(t.evidence()))
+	t.say(t.evidence())
 	t.say(handsOff2)
 	t.say("First action: find out what stopped the flow, if nobody of yours did.")
 	t.say(t.over())

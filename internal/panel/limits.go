@@ -88,40 +88,38 @@ func (pl *Panel) pointPeriod(point int) time.Duration {
 // trigger moves an alarm's phase and tells what the transition tells.
 func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Priority, x *event.Excursion) {
 	a := &pl.state.Alarms[i]
-	phase, tell := alarm.Next(a.Alarm.Phase, t)
-	a.Alarm.Phase = phase
-	a.Alarm.Active = t == alarm.Rise || (t != alarm.Fall && a.Alarm.Active)
+	was := a.Alarm
+	var tell alarm.Tell
+	a.Alarm, tell = was.On(t, "", pl.now.Wall)
 	if tell != alarm.TellRaised && tell != alarm.TellReturned {
 		return
 	}
-	e := event.Event{Kind: kind, Priority: prio, Alarm: a.Name, Trust: pl.trust(), Excursion: x}
-	if i < len(pl.p.Limits) {
-		l := &pl.p.Limits[i]
-		e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
-		v := pl.value(l.Point, l.Unit)
-		e.Value = &v
-	} else {
-		pl.ruleFacts(&e)
-	}
+	e := pl.alarmEvent(i, kind, prio)
 	if tell == alarm.TellRaised {
-		a.Since, a.AckBy, a.AckAt = pl.now.Wall, "", 0
-		id := event.ID{Boot: pl.bootName, Seq: pl.seq}
-		a.Raised = id.String()
-		if i < len(pl.p.Limits) {
-			e.Excursion = pl.openExcursion(i)
-			if e.Excursion != nil {
-				a.Since = e.Excursion.Start.Wall
-			}
+		a.Alarm.Raised = event.ID{Boot: pl.bootName, Seq: pl.seq}.String() // the event about to be emitted
+		if x = pl.openExcursion(i); x != nil {
+			a.Alarm.Since = x.Start.Wall
 		}
 	} else {
-		e.Raised = a.Raised
-		e.Who = a.AckBy
-		e.Lasted = a.Lasted
-		if i >= len(pl.p.Limits) && a.Highest != 0 {
-			e.Highest = a.Highest
-		}
+		e.Raised, e.Who = was.Raised, was.AckBy
+		e.Lasted, e.Highest = a.Lasted, a.Highest
 	}
+	e.Excursion = x
 	pl.emit(e)
+}
+
+// alarmEvent is an event about an alarm, with its value, its limit and the evidence about the sample.
+func (pl *Panel) alarmEvent(i int, kind event.Kind, prio site.Priority) event.Event {
+	e := event.Event{Kind: kind, Priority: prio, Alarm: pl.state.Alarms[i].Name, Trust: pl.trust()}
+	if i >= len(pl.p.Limits) {
+		pl.ruleFacts(&e)
+		return e
+	}
+	l := &pl.p.Limits[i]
+	e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
+	v := pl.value(l.Point, l.Unit)
+	e.Value = &v
+	return e
 }
 
 // Refusals of an acknowledgement.
@@ -139,23 +137,15 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 		return pl.out, NoSuchAlarm
 	}
 	a := &pl.state.Alarms[i]
-	phase, tell := alarm.Next(a.Alarm.Phase, alarm.Ack)
-	if tell != alarm.TellAcknowledged {
+	was := a.Alarm
+	var tell alarm.Tell
+	if a.Alarm, tell = was.On(alarm.Ack, who, in.Now.Wall); tell != alarm.TellAcknowledged {
 		return pl.out, NothingToAck
 	}
-	a.Alarm.Phase, a.AckBy, a.AckAt = phase, who, in.Now.Wall
-	e := event.Event{Kind: event.AlarmAcknowledged, Priority: pl.priorityOf(i), Alarm: name, Who: who, Why: why, Raised: a.Raised, Trust: pl.trust()}
-	if i < len(pl.p.Limits) {
-		l := &pl.p.Limits[i]
-		e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
-		v := pl.value(l.Point, l.Unit)
-		e.Value = &v
-		if x := pl.openExcursion(i); x != nil {
-			e.Excursion = x
-			pl.out.Records = append(pl.out.Records, *x)
-		}
-	} else {
-		pl.ruleFacts(&e)
+	e := pl.alarmEvent(i, event.AlarmAcknowledged, pl.priorityOf(i))
+	e.Who, e.Why, e.Raised = who, why, was.Raised
+	if e.Excursion = pl.openExcursion(i); e.Excursion != nil {
+		pl.out.Records = append(pl.out.Records, *e.Excursion)
 	}
 	pl.emit(e)
 	return pl.out, ""
@@ -173,7 +163,7 @@ func (pl *Panel) Has(name string) bool { return pl.alarmAt(name) != site.None }
 
 func (pl *Panel) openExcursion(i int) *event.Excursion {
 	a := &pl.state.Alarms[i]
-	if !a.Excursion.Open() {
+	if i >= len(pl.p.Limits) || !a.Excursion.Open() {
 		return nil
 	}
 	x := pl.excursionOf(i, a.Excursion.Record())
@@ -187,15 +177,15 @@ func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
 	pt := &pl.s.Points[l.Point]
 	at := func(w reading.Wall) reading.Stamp { return reading.Stamp{Wall: w} }
 	x := event.Excursion{
-		ID: a.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.Unit.Name(), Decimals: pl.decimalsIn(pt, l.Unit),
+		ID: a.Alarm.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.Unit.Name(), Decimals: pl.decimalsIn(pt, l.Unit),
 		Start: at(r.Start), End: at(r.End),
 		Peak: pl.convert(r.Peak, pt, l.Unit), PeakBound: r.PeakBound.String(), PeakAt: at(r.PeakAt),
 		Beyond: r.Beyond, Within: r.Within, UnknownTime: r.Unknown, Suspended: r.Suspended, LengthUnknown: r.LengthUnknown,
 		Integral: r.Integral * pl.step(pt, l.Unit), IntegralLow: r.IntegralLow, Mean: pl.convert(r.Mean, pt, l.Unit),
-		AckBy: a.AckBy, Limit: *pl.limitValue(l),
+		AckBy: a.Alarm.AckBy, Limit: *pl.limitValue(l),
 	}
-	if a.AckAt != 0 {
-		x.AckAt = at(a.AckAt)
+	if a.Alarm.AckAt != 0 {
+		x.AckAt = at(a.Alarm.AckAt)
 	}
 	return x
 }

@@ -48,12 +48,8 @@ type Alarm struct {
 	Judge     alarm.Judge     `json:"judge,omitzero"`
 	Alarm     alarm.State     `json:"alarm,omitzero"`
 	Excursion excursion.State `json:"excursion,omitzero"`
-	Raised    string          `json:"raised,omitempty"` // the event that raised it; the excursion's id
-	Since     reading.Wall    `json:"since,omitempty"`
 	Lasted    time.Duration   `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
 	Highest   float64         `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
-	AckBy     string          `json:"ack_by,omitempty"`
-	AckAt     reading.Wall    `json:"ack_at,omitempty"`
 }
 
 // Read is what a round brought for one measured point.
@@ -193,7 +189,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	for _, a := range old.Alarms {
 		if i := pl.alarmAt(a.Name); i != site.None {
 			pl.state.Alarms[i] = a
-		} else if a.Raised != "" {
+		} else if a.Alarm.Raised != "" {
 			pl.emit(event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Alarm: a.Name, Cause: "limit removed"})
 		}
 	}
@@ -367,7 +363,7 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 	if v := pl.p.Interlock.ValveClosed; pl.p.Interlock.Configured && v != site.None {
 		r, age, _ := pl.look(in, v)
 		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), age
-		li.FeedbackClosed = r.Value != 0
+		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
 }
@@ -383,6 +379,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 		LineFresh: pl.lineOut.Reason == reading.Believed || pl.lineOut.Reason == reading.FlowUnproven,
 		FlowLow:   pl.p.Line.FlowLow}
 	t := &pl.s.Points[k.Temperature]
+	ii.Unit = t.Unit
 	if pl.tempPos != site.None {
 		m := &pl.mem[pl.tempPos]
 		ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = m.own.HasValue(), m.own.Value, m.own.Bound, m.own.At

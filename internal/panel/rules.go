@@ -176,7 +176,7 @@ type AlarmLook struct {
 // Look gives the panel as it stands.
 func (pl *Panel) Look() Look {
 	l := Look{Interlock: pl.lockOut, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
-		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag, LagKnown: pl.lineOut.LagKnown, OnLine: pl.state.OnLine}
+		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown, OnLine: pl.state.OnLine}
 	l.Readings = make([]reading.Reading, len(pl.mem))
 	l.Good = make([]reading.Stamp, len(pl.mem))
 	for i := range pl.mem {
@@ -185,7 +185,7 @@ func (pl *Panel) Look() Look {
 	for i := range pl.state.Alarms {
 		a := &pl.state.Alarms[i]
 		v := AlarmLook{Name: a.Name, Limit: site.None, State: a.Alarm.Shown(), Priority: pl.priorityOf(i), Active: a.Alarm.Active,
-			Since: a.Since, Raised: a.Raised, AckBy: a.AckBy}
+			Since: a.Alarm.Since, Raised: a.Alarm.Raised, AckBy: a.Alarm.AckBy}
 		if i < len(pl.p.Limits) {
 			v.Limit = i
 			if a.Judge.Stage == alarm.Pending {

@@ -124,3 +124,14 @@ func TestWhatIsNoDerivationIsUnknown(t *testing.T) {
 		}
 	}
 }
+
+// No derivation of today takes two inputs; the age of the oldest holds for any that will.
+func TestTheOldestInputIsTheAgeOfTheWhole(t *testing.T) {
+	p := &site.Point{Derive: site.Derive{Inputs: []int{0, 1}}}
+	young, old := reading.Of(4, reading.Exact, reading.Believed, at(9)), reading.Not(reading.Silent, at(5))
+	for _, inputs := range [][]reading.Reading{{young, old}, {old, young}} {
+		if got := Step(p, nil, inputs, at(10)); got.Oldest != at(5) || got.Reason != reading.Silent {
+			t.Errorf("%+v", got)
+		}
+	}
+}

@@ -56,7 +56,7 @@ func play(l *site.Limit, resolution float64, steps []step) (s State, finished []
 		var e alarm.Edge
 		j, e = alarm.StepLimit(l, resolution, j, jin)
 		in := Input{Do: bookkeeping[e], Reading: st.r, WallCertain: true, Steps: jin.Steps, Period: slot, OnLine: jin.OnLine,
-			Restart: st.boot, Away: st.away, AwayKnown: st.away > 0}
+			Restart: st.boot, Away: st.away, AwayKnown: st.away != 0}
 		in.Reading.At.Wall = reading.Wall(st.slot)
 		var r *Record
 		if s, r = Step(l, resolution, s, in); r != nil {

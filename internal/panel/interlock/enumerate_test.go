@@ -59,7 +59,7 @@ func alphabet(feedback bool) []letter {
 type witness struct {
 	aboveBefore bool          // the last update that decided was above the limit ...
 	aboveAgo    time.Duration // ... so long ago, 8 s standing for anything longer
-	cool        uint8         // updates at or below the warning value in a row, with all evidence; 2 for more
+	cool        uint8         // updates at or below the warning value in a row, in flowing sample; 2 for more
 	unread      time.Duration // since a good read, 12 s standing for anything longer
 	lost        bool
 }
@@ -73,7 +73,7 @@ func (w witness) next(in Input) (_ witness, pair, cooled bool) {
 	} else if w.unread = min(w.unread+in.Elapsed, 12*time.Second); w.unread > 10*time.Second {
 		w.lost = true
 	}
-	evidence := in.Valve == reading.ValveOpen && in.LineFresh && !w.lost && (!in.FlowKnown || in.Flow > 0)
+	evidence := in.Valve == reading.ValveOpen && !w.lost && (!in.FlowKnown || in.Flow > 0)
 	if !evidence {
 		w.cool = 0
 	}
@@ -93,7 +93,7 @@ func (w witness) next(in Input) (_ witness, pair, cooled bool) {
 			}
 		}
 	}
-	return w, pair, w.cool >= 2
+	return w, pair, w.cool >= 2 && in.LineFresh
 }
 
 type node struct {
@@ -192,8 +192,10 @@ func rule(was, s State, out Output, in Input, w witness, pair, cooled bool) stri
 		return "a closed valve's temperature changed warm"
 	case was.Warm && !s.Warm && (in.FlowKnown && in.Flow <= 0 || in.Temp > 39):
 		return "warm was left in standing or warm water"
-	case (out.Demote == reading.HotSample) != (s.Hot && !closed):
-		return "demote is not hot sample exactly while hot and not closed"
+	case out.Demote == reading.HotSample && (!s.Hot || closed):
+		return "demote is hot sample though not hot, or closed"
+	case s.Hot && !closed && out.Demote != reading.HotSample && (!open || s.Lost || in.FlowKnown && in.Flow <= 0 || in.TempUpdate && in.Temp > 40):
+		return "hot, and the doubt was lifted without cool water flowing past the sensor"
 	case out.Demote != reading.HotSample && out.Demote != reading.Believed:
 		return "demote is something else"
 	case out.Hot != s.Hot || out.Warm != s.Warm || out.Lost != s.Lost:
@@ -218,7 +220,7 @@ func rule(was, s State, out Output, in Input, w witness, pair, cooled bool) stri
 		return "by panel without a close condition"
 	case s.Hot && out.FirstOut == NoCause, s.Lost && out.FirstOut == NoCause:
 		return "a close condition without a cause"
-	case s.AboveAgo > confirmWithin || s.MetAgo > byPanelWithin || s.SinceGood > 10*time.Second || s.Cool >= coolUpdates || s.Dry.For > dryAfter:
+	case s.AboveAgo > confirmWithin || s.MetAgo > byPanelWithin || s.SinceGood > 10*time.Second || s.Cool > coolUpdates || s.Dry.For > dryAfter:
 		return "a duration without bound"
 	}
 	return ""

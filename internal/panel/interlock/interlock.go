@@ -91,7 +91,7 @@ type State struct {
 
 	Above    bool          `json:"above,omitempty"`     // the last good update was above the limit
 	AboveAgo time.Duration `json:"above_ago,omitempty"` // how long ago it came
-	Cool     uint8         `json:"cool,omitempty"`      // updates in a row that show a cooled sample in a flushed line
+	Cool     uint8         `json:"cool,omitempty"`      // updates in a row at or below the warning value in flowing sample, while hot
 
 	Wanted    bool  `json:"wanted,omitempty"`    // a close condition was met and the valve was not seen closed since
 	NotClosed spell `json:"not_closed,omitzero"` // Wanted, and evidence that the valve is not closed
@@ -166,7 +166,7 @@ type Output struct {
 	ClosedSeen, OpenedSeen bool   // edges of what is known of the valve
 	ValveBy                string // while it is closed: "by panel" or "not known"
 
-	Demote     reading.Reason // HotSample while hot and not known closed; else Believed
+	Demote     reading.Reason // HotSample while hot, not known closed and not seen at or below the warning value in flowing sample; else Believed
 	Phase      Phase
 	FirstOut   Cause
 	FirstOutAt reading.Wall
@@ -257,22 +257,23 @@ func warm(cfg *site.Interlock, resolution float64, s State, in Input) State {
 	return s
 }
 
-// over ends a hot sample, by evidence only: the valve open, the flow above zero where there is a meter, the line flushed, and in
-// all that two updates in a row at or below the warning value. Any step without the evidence begins the two again.
+// over ends a hot sample, by evidence only: the valve open, the flow above zero where there is a meter, in that two updates in a row at or
+// below the warning value, and the line flushed by then. Any step without open valve and flow begins the two again. Until the line is
+// flushed the sample stays hot, but what is doubted of its chemistry is the flushing.
 func over(cfg *site.Interlock, resolution float64, s State, in Input) State {
-	evidence := in.Valve == reading.ValveOpen && in.LineFresh && !s.Lost && !(in.FlowKnown && in.Flow <= 0)
-	if !s.Hot || !evidence {
+	flowing := in.Valve == reading.ValveOpen && !s.Lost && !(in.FlowKnown && in.Flow <= 0)
+	if !s.Hot || !flowing {
 		s.Cool = 0
 		return s
 	}
 	if in.TempUpdate {
 		if above(in, cfg.WarnAbove, resolution) == no {
-			s.Cool++
+			s.Cool = min(s.Cool+1, coolUpdates)
 		} else {
 			s.Cool = 0
 		}
 	}
-	if s.Cool >= coolUpdates {
+	if s.Cool >= coolUpdates && in.LineFresh {
 		s.Hot, s.Wanted, s.Cool = false, false, 0
 	}
 	return s
@@ -353,7 +354,7 @@ func say(cfg *site.Interlock, s State, in Input, out Output) Output {
 		}
 	}
 	out.Demote = reading.Believed
-	if s.Hot && in.Valve != reading.ValveClosedState {
+	if s.Hot && in.Valve != reading.ValveClosedState && s.Cool < coolUpdates {
 		out.Demote = reading.HotSample
 	}
 	switch {

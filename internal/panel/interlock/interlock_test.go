@@ -11,112 +11,6 @@ import (
 	"rillwatch/internal/site"
 )
 
-// usual is the invented plant's watch: warn above 40 degC, close above 120 degF = 48.888... degC, a stroke of 15 s, lost after 10 s.
-func usual() *site.Interlock {
-	return &site.Interlock{Configured: true, WarnAbove: 40, CloseAbove: (120.0 - 32) * 5 / 9, CloseText: "120 degF",
-		Travel: 15 * time.Second, LostAfter: 10 * time.Second}
-}
-
-const (
-	resolution = 0.1
-	period     = 2 * time.Second
-)
-
-// story steps the watch as a panel does: a poll every 2 s, and every poll an update unless it says otherwise.
-type story struct {
-	t   *testing.T
-	cfg *site.Interlock
-	s   State
-	out Output
-	now time.Duration
-	in  Input
-	ran bool
-}
-
-// begin is a panel in steady service: open by feedback, 200 mL/min, flushed, 25 degC.
-func begin(t *testing.T) *story {
-	st := &story{t: t, cfg: usual()}
-	st.in = Input{FeedbackConfigured: true, FlowKnown: true, FlowLow: 50, LineFresh: true}
-	st.open().flow(200)
-	st.temp(25)
-	return st
-}
-
-func (st *story) open() *story {
-	st.in.Valve, st.in.ValveFrom, st.in.FeedbackOK = reading.ValveOpen, "feedback", true
-	return st
-}
-
-func (st *story) closed() *story {
-	st.in.Valve, st.in.ValveFrom, st.in.FeedbackOK = reading.ValveClosedState, "feedback", true
-	return st
-}
-
-func (st *story) feedbackLost() *story {
-	st.in.Valve, st.in.ValveFrom, st.in.FeedbackOK = reading.ValveNotConfirmed, "none", false
-	return st
-}
-
-func (st *story) flow(mL float64) *story {
-	st.in.Flow, st.in.FlowKnown = mL, true
-	return st
-}
-
-func (st *story) fresh(yes bool) *story {
-	st.in.LineFresh = yes
-	return st
-}
-
-// step passes time with the temperature as given.
-func (st *story) step(after time.Duration, temp float64, bound reading.Bound, update, good bool) *story {
-	in := st.in
-	if st.ran {
-		in.Elapsed = after
-		st.now += after
-	}
-	st.ran = true
-	in.Now = reading.Stamp{Wall: reading.Wall(st.now) + 1e18, Up: st.now}
-	in.TempAt = in.Now
-	in.Temp, in.TempBound, in.TempUpdate, in.TempHasValue, in.TempGood = temp, bound, update, good, good
-	st.s, st.out = Step(st.cfg, resolution, st.s, in)
-	return st
-}
-
-// temp is one update, a poll after the last.
-func (st *story) temp(v float64) *story { return st.step(period, v, reading.Exact, true, true) }
-
-// silent is one poll without an answer.
-func (st *story) silent() *story { return st.step(period, 0, reading.Exact, false, false) }
-
-// run polls the temperature for so long.
-func (st *story) run(long time.Duration, v float64) *story {
-	for end := st.now + long; st.now < end; {
-		st.step(min(period, end-st.now), v, reading.Exact, true, true)
-	}
-	return st
-}
-
-func (st *story) restart() *story {
-	st.t.Helper()
-	text, err := json.Marshal(st.s)
-	if err != nil {
-		st.t.Fatal(err)
-	}
-	st.s, st.ran = State{}, false
-	if err := json.Unmarshal(text, &st.s); err != nil {
-		st.t.Fatal(err)
-	}
-	return st
-}
-
-func (st *story) want(p Phase) *story {
-	st.t.Helper()
-	if st.out.Phase != p {
-		st.t.Fatalf("at %v: %v, want %v", st.now, st.out.Phase, p)
-	}
-	return st
-}
-
 func TestStrictlyAboveAtTheDisplaysResolution(t *testing.T) {
 	begin(t).temp(48.9).temp(48.9).want(Warm) // 120 degF is 48.889 degC; the display shows 48.9 for both: not above
 	begin(t).temp(49.0).temp(49.0).want(Hot)
@@ -259,8 +153,9 @@ func TestEveryPieceOfTheEvidenceIsNeeded(t *testing.T) {
 	hot().fresh(false).run(time.Hour, 25).want(Hot)
 	hot().run(time.Hour, 40.1).want(Hot) // above the warning value
 	hot().temp(25).closed().temp(25).open().temp(25).want(Hot)
-	hot().temp(25).fresh(false).silent().fresh(true).temp(25).want(Hot)
-	hot().temp(25).silent().temp(25).want(Watching) // a poll that brings nothing takes nothing away
+	hot().temp(25).flow(0).silent().flow(200).temp(25).want(Hot)                                // two in a row of flowing sample
+	hot().fresh(false).temp(25).temp(25).temp(25).want(Hot).fresh(true).temp(25).want(Watching) // and the line flushed by then
+	hot().temp(25).silent().temp(25).want(Watching)                                             // a poll that brings nothing takes nothing away
 	hot().temp(25).step(period, 25, reading.Exact, false, true).want(Hot)
 	hot().temp(25).step(period, 30, reading.Above, true, true).temp(25).want(Hot) // above 30 may be above 40
 	// judged from flow, without a position switch
@@ -334,6 +229,14 @@ func TestALeakThroughAClosedValveIsAFailureToClose(t *testing.T) {
 		if st.closed().flow(35).temp(55); !st.out.FailedToClose {
 			t.Fatalf("at %v the trouble went away", st.now)
 		}
+	}
+	// Exactly one and a half strokes is not longer.
+	st = begin(t).closed().flow(35).temp(25)
+	if st.step(22500*time.Millisecond, 25, reading.Exact, true, true); st.out.FailedToClose {
+		t.Error("a leak is told at 22.5 s")
+	}
+	if st.step(1, 25, reading.Exact, true, true); !st.out.FailedToClose {
+		t.Error("a leak is not told past 22.5 s")
 	}
 	// Closed by hand, nothing hot: the meter may lag the switch, but not for longer than one and a half strokes.
 	st = begin(t).closed().flow(200).run(22*time.Second, 25)
@@ -510,6 +413,26 @@ func TestHotDoubtsTheChemistryUnlessTheValveIsClosed(t *testing.T) {
 	}
 	if st.closed().temp(55); st.out.Demote != reading.Believed {
 		t.Errorf("closed: %v; the line has its own word for that", st.out.Demote)
+	}
+}
+
+// TestColdSlugLiftsTheDoubtAndHotWaterBringsItBack: after re-opening the first water is cold because it stood. Hot is not over, the line says
+// flushing; when the cooler is still lost and hot water arrives, hot sample is the doubt again.
+func TestColdSlugLiftsTheDoubtAndHotWaterBringsItBack(t *testing.T) {
+	st := begin(t).temp(55).temp(55).closed()
+	st.temp(30)
+	st.open().fresh(false)
+	if st.temp(30); st.out.Demote != reading.HotSample {
+		t.Errorf("after one cool update: %v", st.out.Demote)
+	}
+	if st.temp(30).want(Hot); st.out.Demote != reading.Believed {
+		t.Errorf("after two cool updates: %v", st.out.Demote)
+	}
+	for range 20 {
+		st.temp(30).want(Hot) // not flushed: not over, however long it is cool
+	}
+	if st.temp(41).want(Hot); st.out.Demote != reading.HotSample {
+		t.Errorf("after warm water: %v", st.out.Demote)
 	}
 }
 

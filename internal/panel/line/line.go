@@ -142,7 +142,9 @@ func Step(cfg *site.Line, s State, in Input) (State, Output) {
 			s.Stop = longStop
 		}
 	default:
-		s.Flushed += passed
+		if blind == 0 {
+			s.Flushed += passed
+		}
 		if s.Out {
 			s.Outside = min(s.Outside+seen, outsideLong)
 		}

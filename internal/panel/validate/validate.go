@@ -17,9 +17,8 @@ import (
 // State is what must be remembered of a point between two reads. The zero State has seen nothing.
 type State struct {
 	LastRaw     uint64        `json:"last_raw,omitempty"` // of the last read that was answered, whatever it meant
-	Seen        bool          `json:"seen,omitempty"`     // LastRaw means something
 	SinceUpdate time.Duration `json:"since_update,omitempty"`
-	HasUpdate   bool          `json:"has_update,omitempty"` // there was an update that SinceUpdate counts from
+	HasUpdate   bool          `json:"has_update,omitempty"` // there was an update that SinceUpdate counts from; before it LastRaw decides nothing
 }
 
 // Input is one read of the point.
@@ -53,8 +52,8 @@ func Step(p *site.Point, refresh time.Duration, s State, in Input) (State, Outpu
 	if in.Fault != reading.Answered {
 		return s, Output{Reading: reading.Not(in.Fault.Reason(), in.At)}
 	}
-	changed := !s.Seen || in.Raw != s.LastRaw
-	s.LastRaw, s.Seen = in.Raw, true
+	changed := in.Raw != s.LastRaw
+	s.LastRaw = in.Raw
 
 	out := Output{Reading: own(p, in.Raw, in.At)}
 	if !out.Reading.HasValue() {

@@ -1,0 +1,197 @@
+package notify
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"net/url"
+	"time"
+	"unicode/utf8"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// bodyMax bounds a body: Standard Webhooks asks for less than 20 kB, and receivers cut what is longer.
+const bodyMax = 20_000
+
+// clips are the lengths, in characters, to which what people wrote (titles, actions, notes, sources) is cut, tried in this order until
+// the body fits. The first leaves an action of 400 characters whole, and as many characters again.
+var clips = [...]int{1000, 250, 60}
+
+// cloudEvent is a CloudEvents 1.0 event in structured JSON.
+type cloudEvent struct {
+	SpecVersion     string `json:"specversion"`
+	ID              string `json:"id"`
+	Source          string `json:"source"`
+	Type            string `json:"type"`
+	Subject         string `json:"subject,omitempty"`
+	Time            string `json:"time"`
+	DataContentType string `json:"datacontenttype"`
+	Data            data   `json:"data"`
+}
+
+// data is the payload: the words first, then what a machine may sort by, then the event itself.
+type data struct {
+	Headline      string            `json:"headline"`
+	Text          string            `json:"text"`
+	Kind          string            `json:"kind"`
+	Priority      string            `json:"priority"`
+	State         string            `json:"state"`
+	Test          bool              `json:"test"`
+	TimeUncertain bool              `json:"time_uncertain,omitempty"`
+	Site          string            `json:"site"`
+	Panel         string            `json:"panel,omitempty"`
+	PanelTitle    string            `json:"panel_title,omitempty"`
+	Alarm         string            `json:"alarm,omitempty"`
+	Point         string            `json:"point,omitempty"`
+	Value         *float64          `json:"value,omitempty"` // absent when the reading has none: a bad reading has no value anywhere
+	Unit          string            `json:"unit,omitempty"`
+	Bound         string            `json:"bound,omitempty"`
+	Quality       string            `json:"quality,omitempty"`
+	Reason        string            `json:"reason,omitempty"`
+	Limit         *event.LimitValue `json:"limit,omitempty"`
+	Excursion     *event.Excursion  `json:"excursion,omitempty"`
+	Event         *event.Event      `json:"event,omitempty"`
+}
+
+// Rows gives the messages of an event, one for each recipient of the site; nil when nobody is called for events of this kind.
+func Rows(s *site.Site, e *event.Event) []Row {
+	if !e.Kind.Told() || len(s.Recipients) == 0 {
+		return nil
+	}
+	b := body(s, e)
+	rows := make([]Row, len(s.Recipients))
+	for i := range s.Recipients {
+		rows[i] = Row{ID: e.ID, Recipient: s.Recipients[i].Name, Body: b}
+	}
+	return rows
+}
+
+// body composes a message: words and machine fields in at most bodyMax bytes.
+func body(s *site.Site, e *event.Event) []byte {
+	var b []byte
+	for i, n := range clips {
+		if b = marshal(envelope(s, sober(e, n), n)); len(b) <= bodyMax {
+			return b
+		}
+		if i == len(clips)-1 {
+			break
+		}
+	}
+	// Only names nobody would write get here. The words matter most, and they are bounded by the clip.
+	v := envelope(s, sober(e, clips[len(clips)-1]), clips[len(clips)-1])
+	v.Data.Event, v.Data.Limit, v.Data.Excursion = nil, nil, nil
+	v.Data.Text = clip(v.Data.Text, 2000)
+	return marshal(v)
+}
+
+func envelope(s *site.Site, e *event.Event, most int) cloudEvent {
+	m := compose(s, e)
+	c := cloudEvent{
+		SpecVersion: "1.0", ID: e.ID.String(), Source: "urn:rillwatch:" + url.PathEscape(clip(s.Name, most)),
+		Type: "dev.rillwatch." + e.Kind.String() + ".v1", Subject: e.Panel, Time: e.At.Wall.Time().Format(time.RFC3339Nano),
+		DataContentType: "application/json",
+		Data: data{
+			Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
+			Test: e.Test || e.Kind == event.DrillTold, TimeUncertain: !clockSet(e.At.Wall),
+			Site: clip(s.Name, most), Panel: e.Panel, Alarm: e.Alarm, Point: e.Point, Limit: e.Limit, Excursion: e.Excursion, Event: e,
+		},
+	}
+	if c.Subject == "" {
+		c.Subject = e.Bus
+	}
+	for i := range s.Panels {
+		if s.Panels[i].Name == e.Panel {
+			c.Data.PanelTitle = clip(s.Panels[i].Title, most)
+		}
+	}
+	if v := e.Value; v != nil {
+		c.Data.Unit, c.Data.Bound, c.Data.Quality, c.Data.Reason = v.Unit, v.Bound, v.Quality, v.Reason
+		if r, ok := reading.ParseReason(v.Reason); ok && r.Quality() != reading.Bad {
+			c.Data.Value = &v.Value
+		}
+	}
+	return c
+}
+
+func marshal(v cloudEvent) []byte {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false) // "<" and ">" are bounds here, and no browser reads this
+	if err := enc.Encode(v); err != nil {
+		panic("notify: composing a message: " + err.Error()) // sober took out all that JSON cannot say
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n"))
+}
+
+// sober is a copy of an event that JSON can hold and a message can carry: no number that is none, no text longer than most.
+func sober(e *event.Event, most int) *event.Event {
+	c := *e
+	for _, s := range []*string{&c.Panel, &c.Point, &c.Bus, &c.Alarm, &c.Who, &c.Why, &c.Cause, &c.Raised,
+		&c.Trust.TempUnit, &c.Trust.Valve, &c.Trust.Reason, &c.Trust.Silenced, &c.Trust.ValveByWhom} {
+		*s = clip(*s, most)
+	}
+	soberFloats(&c.Trust.Flow, &c.Trust.Temp, &c.Trust.FlushedML, &c.Trust.OwedML, &c.Highest)
+	c.Value, c.LastGood = soberValue(e.Value, most), soberValue(e.LastGood, most)
+	if e.Limit != nil {
+		l := soberLimit(*e.Limit, most)
+		c.Limit = &l
+	}
+	if e.Excursion != nil {
+		x := *e.Excursion
+		for _, s := range []*string{&x.ID, &x.Alarm, &x.Point, &x.Unit, &x.PeakBound, &x.AckBy} {
+			*s = clip(*s, most)
+		}
+		soberFloats(&x.Peak, &x.Integral, &x.Mean)
+		x.Limit = soberLimit(x.Limit, most)
+		c.Excursion = &x
+	}
+	return &c
+}
+
+// soberValue makes a value that is no number a reading without one, as everywhere else.
+func soberValue(v *event.Value, most int) *event.Value {
+	if v == nil {
+		return nil
+	}
+	c := *v
+	for _, s := range []*string{&c.Point, &c.Unit, &c.Bound, &c.Quality, &c.Reason} {
+		*s = clip(*s, most)
+	}
+	if !finite(c.Value) {
+		c.Value, c.Bound, c.Quality, c.Reason = 0, reading.Exact.String(), reading.Bad.String(), reading.NotANumber.String()
+	}
+	return &c
+}
+
+func soberLimit(l event.LimitValue, most int) event.LimitValue {
+	for _, s := range []*string{&l.Name, &l.Side, &l.Unit, &l.OnDelay, &l.OffDelay, &l.Basis,
+		&l.Source.Document, &l.Source.Edition, &l.Source.Band, &l.Source.Tap, &l.Action} {
+		*s = clip(*s, most)
+	}
+	soberFloats(&l.Value, &l.Written, &l.Deadband)
+	return l
+}
+
+func soberFloats(all ...*float64) {
+	for _, f := range all {
+		if !finite(*f) {
+			*f = 0
+		}
+	}
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// clip shortens a text to n characters, at a word where there is one, and says so.
+func clip(s string, n int) string {
+	if utf8.RuneCountInString(s) <= n {
+		return s
+	}
+	if short := shorten(s, n); short != "" {
+		return short
+	}
+	return string([]rune(s)[:n-4]) + " ..."
+}
