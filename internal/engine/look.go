@@ -67,6 +67,9 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 	}
 	pv.Interlock = InterlockView{Configured: p.Interlock.Configured, State: l.Interlock.Phase.String(), Valve: l.Valve, ValveFrom: l.ValveFrom,
 		ValveBy: l.Interlock.ValveBy, FirstOut: l.Interlock.FirstOut.String()}
+	if at := l.Interlock.FirstOutAt; at != 0 {
+		pv.Interlock.FirstOutAt = reading.Stamp{Wall: at}
+	}
 	pv.Line = LineView{Representative: l.Doubt == reading.Believed || l.Doubt == reading.FlowUnproven, Reason: l.Doubt, FlushedML: l.FlushedML,
 		OwedML: l.OwedML, Lag: l.Lag, LagKnown: l.LagKnown}
 	v.Panels[k.index] = pv

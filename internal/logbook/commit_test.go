@@ -199,6 +199,11 @@ func TestABootIsEnteredOnceAndANonceServesOnce(t *testing.T) {
 	if err != nil || len(rows) != 2 || rows[0].Last == nil || rows[0].Last.Through != 1 || rows[1].Last != nil {
 		t.Errorf("boots are %+v, %v", rows, err)
 	}
+	commit(t, b, full("00000002", 5))
+	rows, err = b.Boots() // the first commit of the second boot does not take the last of the first away
+	if err != nil || len(rows) != 2 || rows[0].Last == nil || rows[0].Last.Through != 1 || rows[1].Last == nil || rows[1].Last.Through != 5 {
+		t.Errorf("boots are then %+v, %v", rows, err)
+	}
 }
 
 // 1970-01-01 00:00:07: a box without a battery clock has booted. Five minutes later it learns the time.

@@ -226,7 +226,7 @@ func (w *walk) elements(id uint64, b []byte, flags uint16, count int, within boo
 			continue
 		}
 		kind, pos, ksize, vsize := e.Uint32(row), uint64(e.Uint32(row[4:])), uint64(e.Uint32(row[8:])), uint64(e.Uint32(row[12:]))
-		if at+pos != end || end+ksize+vsize > size {
+		if kind > elementBucket || at+pos != end || end+ksize+vsize > size {
 			return false
 		}
 		end += ksize + vsize

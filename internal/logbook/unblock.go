@@ -223,7 +223,7 @@ func walkColumn(c *cut, id uint32, slot time.Duration, runs []run, n, answered, 
 				case rawOne:
 					k.raw = one
 				case rawDifference:
-					one = uint64(c.z())
+					one += uint64(c.z())
 					k.raw = one
 				case rawFour:
 					k.raw = uint64(binary.BigEndian.Uint32(c.bytes(4)))

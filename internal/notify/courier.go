@@ -31,13 +31,13 @@ func (c *courier) run(ctx context.Context) {
 	for ctx.Err() == nil {
 		item, ok, err := c.n.c.Outbox.Next(c.to.Name)
 		if err != nil {
-			c.boxFailed("reading", err)
+			c.boxFailed(&c.unread, "reading", err)
 			if !pause(ctx, boxRetry, nil) {
 				return
 			}
 			continue
 		}
-		c.boxWorks()
+		c.boxWorks(&c.unread)
 		if !ok {
 			if !pause(ctx, lookEvery, c.wake) {
 				return
@@ -182,7 +182,7 @@ func (c *courier) failed(wish time.Duration, detail string) {
 		c.since = now
 		c.n.c.Log.Warn("recipient does not take messages; they wait", "recipient", c.to.Name, "detail", detail)
 	}
-	c.notBefore = now.Up + max(backoff(c.fails, c.n.c.Rand()), wish)
+	c.notBefore = now.Up + max(backoff(c.n.pauses, c.fails, c.n.c.Rand()), wish)
 }
 
 // end puts the end of a message on record. It is repeated for a while when the disk fails; then the queue is asked again.
@@ -191,14 +191,14 @@ func (c *courier) end(ctx context.Context, item Item, result Result, detail stri
 	for range endTries {
 		err := c.n.c.Outbox.End(c.to.Name, item.Key, result, at, detail)
 		if err == nil {
-			c.boxWorks()
+			c.boxWorks(&c.unwritten)
 			c.count(result)
 			if result != Delivered {
 				c.n.c.Log.Error("message not delivered", "recipient", c.to.Name, "id", item.ID, "result", string(result), "detail", detail)
 			}
 			return
 		}
-		c.boxFailed("recording the end of a message in", err)
+		c.boxFailed(&c.unwritten, "recording the end of a message in", err)
 		if !pause(ctx, boxRetry, nil) {
 			return
 		}
@@ -216,18 +216,19 @@ func (c *courier) count(r Result) {
 	}
 }
 
-func (c *courier) boxFailed(doing string, err error) {
-	if !c.brokenBox {
+// boxFailed and boxWorks tell the edges of a trouble with the outbox, not every try.
+func (c *courier) boxFailed(told *bool, doing string, err error) {
+	if !*told {
 		c.n.c.Log.Error(doing+" the outbox failed; it will be tried again", "recipient", c.to.Name, "error", err)
 	}
-	c.brokenBox = true
+	*told = true
 }
 
-func (c *courier) boxWorks() {
-	if c.brokenBox {
+func (c *courier) boxWorks(told *bool) {
+	if *told {
 		c.n.c.Log.Info("the outbox works again", "recipient", c.to.Name)
 	}
-	c.brokenBox = false
+	*told = false
 }
 
 // pause waits; it ends early on early, and is false when ctx ended.

@@ -79,6 +79,7 @@ type Notifier struct {
 	c        Config
 	client   *http.Client
 	timeout  time.Duration
+	pauses   []time.Duration
 	couriers []*courier
 }
 
@@ -96,7 +97,8 @@ type courier struct {
 	fails     int           // tries since the last answer of 2xx
 	notBefore time.Duration // Up of the next try
 	since     reading.Stamp // when it began to fail
-	brokenBox bool          // the outbox could not be read or written; told once
+	unread    bool          // the outbox could not be read; told once
+	unwritten bool          // nor the end of a message be recorded; told once
 }
 
 // New makes a Notifier for the site's recipients. Nothing is sent before Run.
@@ -111,7 +113,7 @@ func New(c Config) *Notifier {
 	if transport == nil {
 		transport = guardedTransport()
 	}
-	n := &Notifier{c: c, timeout: requestTimeout}
+	n := &Notifier{c: c, timeout: requestTimeout, pauses: schedule[:]}
 	n.client = &http.Client{
 		Transport: transport,
 		// A redirect would carry the message, and a header of credentials, to somebody nobody configured.

@@ -29,9 +29,9 @@ const (
 	clockDoubt = time.Minute
 )
 
-// backoff is the pause after the fails-th failure in a row.
-func backoff(fails int, chance float64) time.Duration {
-	d := schedule[min(max(fails, 1), len(schedule))-1]
+// backoff is the pause after the fails-th failure in a row; the last of the pauses is that after every further one.
+func backoff(pauses []time.Duration, fails int, chance float64) time.Duration {
+	d := pauses[min(max(fails, 1), len(pauses))-1]
 	return time.Duration(float64(d) * (1 - jitterShare + 2*jitterShare*chance))
 }
 

@@ -373,7 +373,10 @@ func (t *teller) standing(ends string) string {
 	t.state = "raised"
 	s := fmt.Sprintf("New, %s priority", t.e.Priority)
 	if t.e.Alarm == "" { // what has no name cannot be acknowledged
-		return s + ". No reminder follows; the next message comes when " + ends + "."
+		if s += ". No reminder follows"; ends != "" {
+			s += "; the next message comes when " + ends
+		}
+		return s + "."
 	}
 	s += ", not acknowledged. No reminder follows; the next message comes when it is acknowledged"
 	if ends != "" {

@@ -17,7 +17,7 @@ func fault(name string) string {
 		return "the reason is not known"
 	}
 	words, _, _ := strings.Cut(f.Words(), " (")
-	return strings.ReplaceAll(words, "the station", "the device")
+	return strings.NewReplacer("the station", "the device", "exception", "refusal").Replace(words)
 }
 
 // sensorsOn lists the sensors of a connection in plant words, the panels whose interlock looks through it, and how many readings come by it.

@@ -25,8 +25,8 @@ func (t *teller) decimals() int {
 	return 1
 }
 
-// temperature is the sample's temperature in the unit in which its closing value is written; when that is not the unit of the display
-// at the panel, that one too. ok is false when the temperature is not believed; then s says why.
+// temperature is the sample's temperature in the unit in which its closing value is written; when the point has another unit, in
+// that one too. ok is false when the temperature is not believed; then s says why.
 func (t *teller) temperature() (short, long string, ok bool) {
 	v := t.e.Value
 	long, ok = reads(v, "")
@@ -44,7 +44,7 @@ func (t *teller) temperature() (short, long string, ok bool) {
 	}
 	n, _ := number(c, v.Decimals)
 	short = bounded(withUnit(n, want.Name(), ""), v.Bound)
-	return short, short + " (" + long + " on the panel)", ok
+	return short, short + " (" + long + ")", ok
 }
 
 // hotFacts are the headline's candidates for a temperature and what is the matter.
@@ -71,14 +71,14 @@ func (t *teller) warm() {
 	if t.e.Limit != nil {
 		limit = limitAmount(t.e.Limit, t.decimals())
 	}
-	_, long, ok := t.temperature()
-	own, _ := reads(t.e.Value, "")
+	// in the unit of the display: the warning value is kept in it
+	own, ok := reads(t.e.Value, "")
 	if ok {
 		t.fact("sample " + own + ", warning value " + limit)
 		t.fact("sample " + own + ", warm")
 	}
 	t.fact("sample is above its warning temperature")
-	t.say(t.at()+": the sample at the sensors is warm, "+long+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
+	t.say(t.at()+": the sample at the sensors is warm, "+own+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
 	t.say(t.seen("Seen"), "How fast it rises is not known, so the time until it is hot is not known either.")
 	t.say(t.evidence(), t.age())
 	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer, a scaled cooler).", handsOff)

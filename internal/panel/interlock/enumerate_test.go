@@ -93,7 +93,7 @@ func (w witness) next(in Input) (_ witness, pair, cooled bool) {
 			}
 		}
 	}
-	return w, pair, w.cool >= 2 && in.LineFresh
+	return w, pair, w.cool >= 2 && in.LineFresh && in.TempUpdate
 }
 
 type node struct {

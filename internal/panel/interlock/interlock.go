@@ -273,7 +273,7 @@ func over(cfg *site.Interlock, resolution float64, s State, in Input) State {
 			s.Cool = 0
 		}
 	}
-	if s.Cool >= coolUpdates && in.LineFresh {
+	if in.TempUpdate && s.Cool >= coolUpdates && in.LineFresh {
 		s.Hot, s.Wanted, s.Cool = false, false, 0
 	}
 	return s
