@@ -134,7 +134,7 @@ func Run(ctx context.Context, c Config) error {
 	engineDone := make(chan struct{})
 	go func() {
 		defer close(engineDone)
-		l.run(polls)
+		l.run()
 	}()
 
 	c.tell("READY=1\nSTATUS=watching " + c.Site.Name)

@@ -40,7 +40,8 @@ type loop struct {
 	view    atomic.Pointer[engine.View]
 	batches chan reading.Batch
 	asks    chan ask
-	wake    chan struct{} // the outbox has new rows
+	wake    chan struct{}              // the outbox has new rows
+	commit  func(logbook.Commit) error // the book's
 	commits chan logbook.Commit
 	results chan commitResult
 	closing sync.Once
@@ -87,7 +88,6 @@ func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce strin
 	_, _ = h.Write([]byte(nonce)) // a hash never fails
 	l.chance.Store(h.Sum64())
 	l.view.Store(l.engine.View())
-	l.writer.Go(l.write)
 	return l
 }
 
@@ -97,15 +97,22 @@ func (l *loop) begin(r logbook.Restored) error {
 	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: certain(at), Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
 		return fmt.Errorf("writing the boot into the logbook: %w", err)
 	}
-	l.clock = at
-	l.step(booted(l.c.Site, r, l.nonce, at))
+	l.commit = l.book.Commit
+	l.start(booted(l.c.Site, r, l.nonce, at))
 	return nil
+}
+
+// start takes the first input and lets commits be made.
+func (l *loop) start(b engine.Boot) {
+	l.clock = b.At
+	l.step(b)
+	l.writer.Go(l.write)
 }
 
 // write makes commits durable, one at a time, and repeats one that failed until it succeeds or the daemon ends.
 func (l *loop) write() {
 	for c := range l.commits {
-		l.results <- commitResult{c.Through, l.book.Commit(c)}
+		l.results <- commitResult{c.Through, l.commit(c)}
 	}
 }
 
@@ -125,7 +132,7 @@ func (l *loop) stopWriter() {
 }
 
 // run takes inputs until the batches end, then makes the last commit.
-func (l *loop) run(polls context.Context) {
+func (l *loop) run() {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	var current *logbook.Commit // in flight, kept for a retry

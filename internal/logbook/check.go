@@ -280,11 +280,14 @@ func (r *Report) messages(tx *bolt.Tx) {
 		if n := waiting(tx, name); n > WaitingMax {
 			r.found("outbox of %s: %d messages wait, more than the bound", name, n)
 		}
-		records := tx.Bucket(bucketDeliveries).Bucket([]byte(name))
-		if records == nil {
+	}
+	for _, name := range namesIn(tx.Bucket(bucketDeliveries)) {
+		queue := tx.Bucket(bucketOutbox).Bucket([]byte(name))
+		if queue == nil {
+			r.found("deliveries to %s: there is no queue of that name", name)
 			continue
 		}
-		r.eachIn("deliveries to "+name, records, func(k, v []byte) error {
+		r.eachIn("deliveries to "+name, tx.Bucket(bucketDeliveries).Bucket([]byte(name)), func(k, v []byte) error {
 			r.DeliveryCount++
 			d, err := readDelivery(name, k, v)
 			if err != nil {

@@ -55,9 +55,12 @@ func (b *Book) Recipients() ([]string, error) {
 	return names, err
 }
 
-func recipients(tx *bolt.Tx) []string {
+func recipients(tx *bolt.Tx) []string { return namesIn(tx.Bucket(bucketOutbox)) }
+
+// namesIn gives the names of the buckets in a bucket, sorted.
+func namesIn(b *bolt.Bucket) []string {
 	var names []string
-	c := tx.Bucket(bucketOutbox).Cursor()
+	c := b.Cursor()
 	for k, v := c.First(); k != nil; k, v = c.Next() {
 		if v == nil {
 			names = append(names, string(k))

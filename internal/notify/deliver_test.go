@@ -249,7 +249,7 @@ func TestADeadRecipientDelaysNobody(t *testing.T) {
 				t.Fatalf("out of order: %v", got)
 			}
 		}
-		time.Sleep(time.Minute) // the bubble's time
+		<-time.After(time.Minute) // the bubble's time
 		stop()
 		if st := n.Stats("hangs"); st.Attempts < 3 || st.Delivered != 0 {
 			t.Errorf("hangs: %+v", st)
@@ -266,7 +266,7 @@ func TestWakeReachesEveryCourier(t *testing.T) {
 		n := New(Config{Site: s, Outbox: b, Secrets: secrets(s), Now: now, Transport: trip(func(*http.Request) (*http.Response, error) { return reply(200), nil })})
 		stop := start(t, n, wake)
 		synctest.Wait()
-		time.Sleep(10 * time.Second)
+		<-time.After(10 * time.Second)
 		for _, r := range s.Recipients {
 			b.put(r.Name, Item{Key: 1, ID: "a-1", Created: now().Wall})
 		}
