@@ -82,10 +82,13 @@ func rootCommand(stdin io.Reader, stdout, stderr io.Writer) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "rillwatch",
 		Short: "Watch a boiler-feedwater sample panel",
-		Long: `rillwatch polls the sensors of a boiler-feedwater sample panel over Modbus, says of each reading whether it may be believed,
-watches the sample temperature, judges oxygen and conductivity against the limits you wrote, keeps the evidence and calls people.
+		Long: `rillwatch polls the sensors of a boiler-feedwater sample panel over Modbus,
+says of each reading whether it may be believed, watches the sample
+temperature, judges oxygen and conductivity against the limits you wrote,
+keeps the evidence and calls people.
 
-It only observes. The panel's own thermal shut-off stays the primary protection; rillwatch claims no safety integrity level.
+It only observes. The panel's own thermal shut-off stays the primary
+protection; rillwatch claims no safety integrity level.
 
 Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 		SilenceErrors: true,

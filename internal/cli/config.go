@@ -16,8 +16,9 @@ func configCommand() *cobra.Command {
 
     file:line:column: path: what is wrong (what to do)
 
-on stderr, with exit code 78. A good file prints what was not said and which default was taken for it, the wire address of every
-point, and warnings. Nothing is started and nothing is sent.`,
+on stderr, with exit code 78. A good file prints what was not said and which
+default was taken for it, the wire address of every point, and warnings.
+Nothing is started and nothing is sent.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, report, err := config.Load(args[0])

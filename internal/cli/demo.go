@@ -84,9 +84,11 @@ func demoCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Watch a simulated panel live through two upsets",
-		Long: `Watch a simulated panel live through two upsets. No file is needed: the command starts a simulated panel, a recipient that prints what
-it is told, and the daemon, which polls the panel over real TCP on loopback. Nothing is scripted but what happens to the plant.
-With --once it ends after the story, prints what it saw, and fails if a line is missing or out of order.`,
+		Long: `Watch a simulated panel live through two upsets. No file is needed: the
+command starts a simulated panel, a recipient that prints what it is told, and
+the daemon, which polls the panel over real TCP on loopback. Nothing is
+scripted but what happens to the plant. With --once it ends after the story,
+prints what it saw, and fails if a line is missing or out of order.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			d := &demo{out: c.OutOrStdout(), start: time.Now(), quiet: quiet}
@@ -96,7 +98,7 @@ With --once it ends after the story, prints what it saw, and fails if a line is 
 	f := c.Flags()
 	f.BoolVar(&once, "once", false, "end after the story, with a summary, and fail if it did not come about")
 	f.IntVar(&port, "port", 0, "port of the API on 127.0.0.1; 0 takes a free one")
-	f.DurationVar(&cooler, "cooler-tau", 0, "how fast the cooler dies once cooling water is lost; 0 takes the rig's own")
+	f.DurationVar(&cooler, "cooler-tau", 0, "time constant of the cooler's loss; 0: the rig's own")
 	f.BoolVar(&quiet, "headlines", false, "print only the headlines of messages")
 	return c
 }

@@ -22,8 +22,9 @@ func logbookCommand() *cobra.Command {
 		&cobra.Command{
 			Use:   "check DIR",
 			Short: "Check every page and every row of the logbook in DIR",
-			Long:  "Check every page and every row of the logbook in DIR. It is opened for reading only. Exit code 1 when anything is found.",
-			Args:  cobra.ExactArgs(1),
+			Long: `Check every page and every row of the logbook in DIR. It is opened for
+reading only. Exit code 1 when anything is found.`,
+			Args: cobra.ExactArgs(1),
 			RunE: func(c *cobra.Command, args []string) error {
 				r, err := logbook.Check(args[0])
 				if err != nil {

@@ -2,7 +2,9 @@ package cli
 
 import (
 	"crypto/rand"
+	"errors"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 
@@ -19,8 +21,9 @@ func runCommand() *cobra.Command {
 		Short: "Watch the site described in FILE until stopped",
 		Long: `Watch the site described in FILE until stopped by SIGTERM or Ctrl-C.
 
-The file is read once; check it beforehand with "rillwatch config FILE". Under systemd the service is told ready when the start is
-on disk, and the watchdog is fed each time a round of polls has gone through judgement.`,
+The file is read once; check it beforehand with "rillwatch config FILE". Under
+systemd the service is told ready when the start is on disk, and the watchdog
+is fed each time a round of polls has gone through judgement.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, report, err := config.Load(args[0])
@@ -38,7 +41,7 @@ on disk, and the watchdog is fed each time a round of polls has gone through jud
 
 // configError gives an unreadable file the same code as a wrong one: both are for the person who named it.
 func configError(err error) error {
-	if os.IsNotExist(err) || os.IsPermission(err) {
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
 		return exit{exitConfig, err}
 	}
 	return err

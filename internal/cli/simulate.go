@@ -23,8 +23,10 @@ func simulateCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "simulate",
 		Short: "Serve a simulated sample panel over Modbus TCP",
-		Long: `Serve a simulated sample panel over Modbus TCP, to try a configuration on a desk. The register table is printed as a map to
-paste. Every line typed, such as "cooler-lost", happens to the plant at once; "help" lists what may happen. Use loopback only.`,
+		Long: `Serve a simulated sample panel over Modbus TCP, to try a configuration on a
+desk. The register table is printed as a map to paste. Every line typed, such
+as "cooler-lost", happens to the plant at once; "help" lists what may happen.
+Use loopback only.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			k := rig.DefaultConstants()
@@ -62,7 +64,7 @@ paste. Every line typed, such as "cooler-lost", happens to the plant at once; "h
 	f := c.Flags()
 	f.StringVar(&listen, "listen", "127.0.0.1:5502", "address to serve at; port 0 takes a free one")
 	f.Uint8Var(&station, "station", 1, "unit identifier to answer as")
-	f.Uint64Var(&seed, "seed", 1, "seed of the readings' noise: the same seed gives the same readings")
+	f.Uint64Var(&seed, "seed", 1, "seed of the readings' noise")
 	f.Float64Var(&speed, "speed", 1, "how many times faster than the clock on the wall")
 	f.BoolVar(&small, "small", false, "a toy line that is flushed in seconds")
 	f.StringVar(&script, "script", "", "file of upsets, one a line: TIME WHAT")

@@ -2,160 +2,22 @@ package notify
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"math/rand/v2"
-	"net"
 	"net/http"
-	"net/http/httptest"
 	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
-	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
-
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
-
-var testSecret = []byte("larkfield-mill-test-secret-32-by")
-
-// box is an outbox in memory that keeps the rules of the real one.
-type box struct {
-	mu      sync.Mutex
-	queue   map[string][]Item
-	ends    []ending
-	told    chan ending
-	broken  int // so many calls of End fail
-	brokenN int // so many calls of Next fail
-}
-
-type ending struct {
-	to     string
-	key    uint64
-	result Result
-	at     reading.Stamp
-	detail string
-}
-
-func newBox() *box { return &box{queue: map[string][]Item{}, told: make(chan ending, 20_000)} }
-
-func (b *box) put(to string, items ...Item) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.queue[to] = append(b.queue[to], items...)
-}
-
-func (b *box) Next(to string) (Item, bool, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.brokenN > 0 {
-		b.brokenN--
-		return Item{}, false, errors.New("the disk sleeps")
-	}
-	if len(b.queue[to]) == 0 {
-		return Item{}, false, nil
-	}
-	return b.queue[to][0], true, nil
-}
-
-func (b *box) End(to string, key uint64, result Result, at reading.Stamp, detail string) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.broken > 0 {
-		b.broken--
-		return errors.New("the disk sleeps")
-	}
-	if len(b.queue[to]) == 0 || b.queue[to][0].Key != key {
-		return fmt.Errorf("message %d is not the head of the queue of %s", key, to)
-	}
-	b.queue[to] = b.queue[to][1:]
-	e := ending{to, key, result, at, detail}
-	b.ends = append(b.ends, e)
-	b.told <- e
-	return nil
-}
-
-// clock is a stamp of the bubble's or the machine's time; start is when the process began.
-func clock() func() reading.Stamp {
-	start := time.Now()
-	return func() reading.Stamp {
-		now := time.Now()
-		return reading.Stamp{Wall: reading.WallOf(now), Up: now.Sub(start)}
-	}
-}
-
-func siteOf(recipients ...site.Recipient) *site.Site {
-	return &site.Site{Name: "larkfield-mill", Recipients: recipients}
-}
-
-func secrets(s *site.Site) map[string][]byte {
-	m := map[string][]byte{}
-	for i := range s.Recipients {
-		m[s.Recipients[i].Name] = testSecret
-	}
-	return m
-}
-
-// start runs a Notifier and gives its stop, which waits for its end.
-func start(tb testing.TB, n *Notifier, wake <-chan struct{}) (stop func()) {
-	tb.Helper()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- n.Run(ctx, wake) }()
-	return sync.OnceFunc(func() {
-		cancel()
-		select {
-		case err := <-done:
-			if err != nil {
-				tb.Errorf("Run: %v", err)
-			}
-		case <-time.After(20 * time.Second):
-			tb.Error("Run does not end")
-		}
-	})
-}
-
-func (b *box) wait(tb testing.TB) ending {
-	tb.Helper()
-	select {
-	case e := <-b.told:
-		return e
-	case <-time.After(20 * time.Second):
-		tb.Fatal("no message ended")
-	}
-	return ending{}
-}
-
-// trip answers requests in a bubble, where there are no sockets.
-type trip func(*http.Request) (*http.Response, error)
-
-func (f trip) RoundTrip(r *http.Request) (*http.Response, error) { return f(r) }
-
-func reply(status int, headers ...string) *http.Response {
-	h := http.Header{}
-	for i := 0; i+1 < len(headers); i += 2 {
-		h.Set(headers[i], headers[i+1])
-	}
-	return &http.Response{StatusCode: status, Header: h, Body: io.NopCloser(strings.NewReader("an answer"))}
-}
-
-// bubbleClock begins on a day on which the clock is set; a bubble itself begins in 2000.
-func bubbleClock() func() reading.Stamp {
-	begin := time.Now()
-	civil := time.Date(2026, 10, 25, 2, 0, 0, 0, time.UTC)
-	return func() reading.Stamp {
-		up := time.Since(begin)
-		return reading.Stamp{Wall: reading.WallOf(civil.Add(up)), Up: up}
-	}
-}
 
 // TestScheduleIsFastThenEveryFiveMinutesUntilADayHasPassed tries a dead recipient for a day of the bubble's time.
 func TestScheduleIsFastThenEveryFiveMinutesUntilADayHasPassed(t *testing.T) {
@@ -488,74 +350,6 @@ func TestASecretIsNeverPrinted(t *testing.T) {
 	})
 }
 
-// TestRecipientsThatLie uses real sockets: 500s, a hang, a cut connection, a redirect, a huge body, then the truth.
-func TestRecipientsThatLie(t *testing.T) {
-	var elsewhere, hits atomic.Int64
-	other := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { elsewhere.Add(1) }))
-	defer other.Close()
-	verify, err := standardwebhooks.NewWebhookRaw(testSecret)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ids := map[string]bool{}
-	var stampsMu sync.Mutex
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		body, err := io.ReadAll(r.Body)
-		if err != nil {
-			t.Error(err)
-		}
-		if err := verify.Verify(body, r.Header); err != nil {
-			t.Errorf("the signature does not hold on try %d: %v", hits.Load()+1, err)
-		}
-		if got := r.Header.Get("Content-Type"); got != "application/cloudevents+json; charset=utf-8" || r.Method != http.MethodPost || r.Header.Get("User-Agent") != "rillwatch" {
-			t.Errorf("%s, %q, %q", r.Method, got, r.Header.Get("User-Agent"))
-		}
-		stampsMu.Lock()
-		ids[r.Header.Get("webhook-id")] = true
-		stampsMu.Unlock()
-		switch hits.Add(1) {
-		case 1:
-			w.WriteHeader(http.StatusInternalServerError)
-		case 2:
-			<-r.Context().Done() // until the client gives up
-		case 3:
-			conn, _, err := w.(http.Hijacker).Hijack()
-			if err != nil {
-				t.Error(err)
-				return
-			}
-			_ = conn.Close()
-		case 4:
-			http.Redirect(w, r, other.URL, http.StatusTemporaryRedirect)
-		case 5:
-			w.WriteHeader(http.StatusBadGateway)
-			junk := make([]byte, 1<<20)
-			for range 64 {
-				if _, err := w.Write(junk); err != nil {
-					return // the client has read enough
-				}
-			}
-			t.Error("64 MB of an answer were read")
-		default:
-			w.WriteHeader(http.StatusAccepted)
-		}
-	}))
-	defer server.Close()
-	s := siteOf(site.Recipient{Name: "liar", URL: server.URL})
-	b := newBox()
-	now := clock()
-	b.put("liar", Item{Key: 1, ID: "7c1e0a55-1", Body: []byte(`{"specversion":"1.0"}`), Created: now().Wall})
-	n := New(Config{Site: s, Outbox: b, Secrets: secrets(s), Now: now})
-	n.timeout = 300 * time.Millisecond
-	n.pauses = []time.Duration{time.Millisecond} // the schedule has its own test, without sockets
-	stop := start(t, n, nil)
-	e := b.wait(t)
-	stop()
-	if e.result != Delivered || hits.Load() != 6 || elsewhere.Load() != 0 || len(ids) != 1 {
-		t.Errorf("%+v after %d tries; %d went elsewhere; ids %v", e, hits.Load(), elsewhere.Load(), ids)
-	}
-}
-
 // TestRunEndsPromptly: in mid-request, in a pause and idle; no goroutine is left, which the bubble checks.
 func TestRunEndsPromptly(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -578,37 +372,6 @@ func TestRunEndsPromptly(t *testing.T) {
 			t.Errorf("the end took %s and ended %v", now().Up-before, b.ends)
 		}
 	})
-}
-
-func TestNobodyIsToldUnsigned(t *testing.T) {
-	s := siteOf(site.Recipient{Name: "on-call", URL: "http://127.0.0.1:1/"})
-	err := New(Config{Site: s, Outbox: newBox(), Now: clock()}).Run(t.Context(), nil)
-	if !errors.Is(err, ErrNoSecret) {
-		t.Errorf("Run: %v", err)
-	}
-}
-
-func TestGuardRefusesAddressesNoRecipientHas(t *testing.T) {
-	for address, ok := range map[string]bool{
-		"127.0.0.1:80": true, "[::1]:80": true, "10.0.40.21:443": true, "192.168.1.2:80": true, "172.16.0.9:80": true, "[fd00::1]:80": true, "203.0.113.9:443": true,
-		"169.254.169.254:80": false, "[fe80::1%eth0]:80": false, "[::ffff:169.254.169.254]:80": false, "224.0.0.1:80": false, "[ff02::1]:80": false,
-		"0.0.0.0:80": false, "[::]:80": false, "255.255.255.255:80": false, "name.example:80": false, "": false,
-	} {
-		if err := guard("tcp", address, nil); (err == nil) != ok || err != nil && !errors.Is(err, ErrGuarded) {
-			t.Errorf("%s: %v", address, err)
-		}
-	}
-	// and the transport asks it: the address is never dialled, so this needs no network
-	s := siteOf(site.Recipient{Name: "keys", URL: "http://169.254.169.254/latest"})
-	n := New(Config{Site: s, Secrets: secrets(s), Now: clock()})
-	_, _, detail := n.couriers[0].try(t.Context(), Item{ID: "a-1"})
-	if !strings.Contains(detail, "link-local") {
-		t.Errorf("a link-local recipient: %q", detail)
-	}
-	t.Setenv("HTTP_PROXY", "http://127.0.0.1:9") // would be dialled in place of the recipient
-	if guardedTransport().Proxy != nil {
-		t.Error("a proxy of the environment is used")
-	}
 }
 
 // TestEveryMessageEndsOnceOnRecordUnderSeeds: recipients that lie at random; at least once or on record, in order.
@@ -681,32 +444,4 @@ func boolInt(b bool) int {
 		return 1
 	}
 	return 0
-}
-
-// TestACutAnswerAfterTheYesIsDelivered: the status decides; what is cut off after it says nothing more.
-func TestACutAnswerAfterTheYesIsDelivered(t *testing.T) {
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = ln.Close() }()
-	go func() {
-		conn, err := ln.Accept()
-		if err != nil {
-			return
-		}
-		req := make([]byte, 4096)
-		_, _ = conn.Read(req)
-		_, _ = io.WriteString(conn, "HTTP/1.1 200 OK\r\nContent-Length: 1000\r\n\r\ncut")
-		_ = conn.Close()
-	}()
-	s := siteOf(site.Recipient{Name: "cut", URL: "http://" + ln.Addr().String()})
-	b, now := newBox(), clock()
-	b.put("cut", Item{Key: 1, ID: "a-1", Body: []byte("{}"), Created: now().Wall})
-	stop := start(t, New(Config{Site: s, Outbox: b, Secrets: secrets(s), Now: now}), nil)
-	e := b.wait(t)
-	stop()
-	if e.result != Delivered || !strings.Contains(e.detail, "broke") {
-		t.Errorf("%+v", e)
-	}
 }

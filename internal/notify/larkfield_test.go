@@ -115,7 +115,7 @@ func hotEvent(kind event.Kind, temp float64) event.Event {
 		Trust: trust, Cause: "over_temperature"}
 }
 
-// rowOf names one message to be read.
+// tale is one message to be read.
 type tale struct {
 	name string
 	zone string
@@ -249,6 +249,8 @@ func tales() []tale {
 	add("valve.failed_to_close-leak", leak)
 	blind := failed
 	blind.Cause, blind.Value, blind.Trust.TempKnown = "temperature_lost", celsius(0, reading.Silent), false
+	blind.LastGood = celsius(31.4, reading.Believed)
+	blind.LastGood.At = ago(35 * time.Second)
 	add("valve.failed_to_close-temperature-lost", blind)
 	mended := hotEvent(event.ValveNoLongerFailed, 52.8)
 	mended.Priority, mended.Alarm, mended.Lasted, mended.Highest, mended.Cause = site.TopPriority, "b2.valve-failed-to-close", 95*time.Second, 62.4, ""

@@ -169,7 +169,12 @@ func TestBodyIsACloudEvent(t *testing.T) {
 // TestBodyStaysSmallWhateverPeopleWrite: names and notes of any length, in letters that JSON makes longer.
 func TestBodyStaysSmallWhateverPeopleWrite(t *testing.T) {
 	for _, junk := range []string{strings.Repeat("wort ", 600), strings.Repeat("\x01", 3000), strings.Repeat("\U0001F525", 3000), strings.Repeat("\"", 3000), "\xff\xfe" + strings.Repeat("\x80", 3000)} {
+		kinds := map[event.Kind]bool{}
 		for _, c := range tales() {
+			if kinds[c.e.Kind] {
+				continue
+			}
+			kinds[c.e.Kind] = true
 			s := larkfield(t, c.zone)
 			s.Name, s.Panels[0].Title, s.Panels[1].Title, s.Sensors[0].Name = junk, junk, junk, junk
 			e := c.e

@@ -340,8 +340,8 @@ func (t *teller) acknowledged() {
 		t.say(t.seen("Acknowledged"))
 	}
 	t.say(t.trust(), t.age())
-	t.say(t.firstAction(l), handsOff2)
 	if x != nil {
+		t.say(t.firstAction(l), handsOff2)
 		t.say("Acknowledged, still in alarm. The next message comes when the value has stayed within its limit for the closing time" + closing(l) + "; no reminder follows.")
 	} else {
 		t.say("Acknowledged and over. No more messages about it follow.")

@@ -246,7 +246,11 @@ func (t *teller) valveFailed() {
 // nowReads gives the temperature at the moment of the event beside the value the valve should close at.
 func (t *teller) nowReads(long string, ok bool) string {
 	if !ok {
-		return "Of the temperature there is " + long + "."
+		s := "Of the temperature there is " + long + "."
+		if t.e.LastGood != nil {
+			s += " " + t.lastGood()
+		}
+		return s
 	}
 	return "The temperature reads " + long + "; the valve should be closed above " + t.closeAt() + " (site setting)."
 }

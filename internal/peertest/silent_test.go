@@ -44,7 +44,7 @@ func TestSilentStationLeavesTheMetrics(t *testing.T) {
 		left := until(t, fmt.Sprintf("no value of silent station %d", station), patience, func() (bool, string) {
 			values, rounds := kept(points)
 			if len(values) > 0 && rounds >= before+2 {
-				t.Errorf("%g rounds were judged since station %d fell silent, and its last values stand:\n%s", rounds-before, station, strings.Join(values, "\n"))
+				t.Fatalf("%g rounds were judged since station %d fell silent, and its last values stand:\n%s", rounds-before, station, strings.Join(values, "\n"))
 			}
 			return len(values) == 0, strings.Join(values, "\n")
 		})

@@ -1,0 +1,48 @@
+package cli_test
+
+import (
+	"os"
+	"strings"
+	"testing"
+	_ "time/tzdata"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"rillwatch/internal/cli"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"rillwatch": func() { os.Exit(cli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+	})
+}
+
+// TestCommands runs the scripts of testdata/script: what a person types and what comes back, with its exit code.
+func TestCommands(t *testing.T) {
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true})
+}
+
+// TestHelpIsReadable holds that every command says how it is used, within what a terminal shows, and speaks no word that means the burner or a padlock in a boiler house.
+func TestHelpIsReadable(t *testing.T) {
+	for _, args := range [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
+		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}} {
+		var out, talk strings.Builder
+		if code := cli.Main(args, strings.NewReader(""), &out, &talk); code != 0 || talk.Len() > 0 {
+			t.Errorf("%v: code %d, stderr %q", args, code, talk.String())
+		}
+		text := out.String()
+		if !strings.Contains(text, "Usage:") {
+			t.Errorf("%v says nothing of its usage:\n%s", args, text)
+		}
+		for _, bad := range []string{"tripped", "locked out", "lockout", "reset"} {
+			if strings.Contains(strings.ToLower(text), bad) {
+				t.Errorf("%v says %q", args, bad)
+			}
+		}
+		for _, l := range strings.Split(text, "\n") {
+			if len(l) > 100 {
+				t.Errorf("%v: a line of %d columns: %s", args, len(l), l)
+			}
+		}
+	}
+}
