@@ -134,7 +134,7 @@ func (c *courier) try(ctx context.Context, item Item) (v verdict, wish time.Dura
 		return again, 0, c.plain(ctx, err)
 	}
 	defer func() { _ = res.Body.Close() }() // nothing was written, so nothing can be lost
-	_, err = io.Copy(io.Discard, res.Body)
+	_, err = io.Copy(io.Discard, io.LimitReader(res.Body, answerMax))
 	v = judge(res.StatusCode)
 	detail = fmt.Sprintf("answered %d", res.StatusCode)
 	if text := http.StatusText(res.StatusCode); text != "" {

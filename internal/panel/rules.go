@@ -77,7 +77,7 @@ func (pl *Panel) rulePriority(r *rule) site.Priority {
 }
 
 func (pl *Panel) valveEvent(k event.Kind) {
-	e := event.Event{Kind: k, Priority: site.MediumPriority, Cause: pl.lockOut.ValveBy, Trust: pl.trust(), Count: pl.chemistry()}
+	e := event.Event{Kind: k, Priority: site.MediumPriority, Cause: pl.lockOut.ValveBy, Trust: pl.trust(), Count: pl.unfit()}
 	pl.ruleFacts(&e)
 	pl.emit(e)
 }
@@ -106,12 +106,15 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	case e.Kind == event.SampleHot, e.Kind == event.SampleHotOver, e.Kind == event.ValveFailedToClose, e.Kind == event.TemperatureLost:
 		e.Cause = pl.lockOut.FirstOut.String()
 	}
-	e.Count = pl.chemistry()
+	e.Count = pl.unfit()
 }
 
-// chemistry is how many points of the panel depend on the sample.
-func (pl *Panel) chemistry() int {
+// unfit is how many points of the panel are not representative at this moment: all that describe the water, or none.
+func (pl *Panel) unfit() int {
 	n := 0
+	if d := pl.doubt(); d == reading.Believed || d == reading.FlowUnproven {
+		return 0
+	}
 	for _, p := range pl.p.Points {
 		if pl.s.Points[p].Chemistry() {
 			n++
@@ -135,7 +138,7 @@ func (pl *Panel) fitness(Input) {
 	if first && !fit {
 		return // at the first start the long flush is owed; that is a beginning, not a change
 	}
-	e := event.Event{Kind: event.SampleRepresentative, Priority: site.LowPriority, Trust: pl.trust(), Count: pl.chemistry()}
+	e := event.Event{Kind: event.SampleRepresentative, Priority: site.LowPriority, Trust: pl.trust(), Count: pl.unfit()}
 	if !fit {
 		e.Kind, e.Cause = event.SampleNotRepresentative, d.String()
 	}
