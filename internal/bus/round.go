@@ -58,6 +58,7 @@ type station struct {
 	since     time.Duration // Up of the first of them
 	next      uint64        // not asked before this slot
 	asked     uint64        // slot in which it was last asked
+	behind    plan.Request  // the request that last met silence; the next round begins behind it
 
 	// Within a round.
 	alive, quiet, hangsUp bool
@@ -178,8 +179,7 @@ func (p *poller) send(ctx context.Context, b reading.Batch) bool {
 func (p *poller) askStation(ctx context.Context, a *attempt, st *station, requests []plan.Request) ([]reading.Read, bool) {
 	reads := make([]reading.Read, 0, len(requests))
 	held := a.slot < st.next
-	timeouts := 0
-	for _, q := range requests {
+	for _, q := range st.turn(requests) {
 		if ctx.Err() != nil {
 			return nil, false
 		}
@@ -197,17 +197,26 @@ func (p *poller) askStation(ctx context.Context, a *attempt, st *station, reques
 		case silent(r.Fault):
 			st.asked, st.quiet = a.slot, true
 			a.silence += r.Took
-			timeouts++
-			// The second silence in a row settles it for this round, and the first where the round before heard nothing either.
-			held = timeouts == 2 || !st.heard
+			// The first silence settles it for this round, so that what a dead station had said is gone within one period and one
+			// timeout. The next round begins behind the request that met it: one that is never answered costs the others nothing.
+			held, st.behind = true, q
 		case r.Fault == reading.Closed:
 			st.asked, st.hangsUp = a.slot, true
 		default:
 			st.asked, st.alive = a.slot, true
-			timeouts = 0
 		}
 	}
 	return reads, true
+}
+
+// turn gives the requests in the order in which they are asked this round: those behind the one that last met silence come first.
+func (st *station) turn(requests []plan.Request) []plan.Request {
+	for i, q := range requests {
+		if q == st.behind {
+			return slices.Concat(requests[i+1:], requests[:i+1])
+		}
+	}
+	return requests
 }
 
 // affordable tells whether the round can bear one more silence of the station.

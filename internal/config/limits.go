@@ -70,7 +70,7 @@ func (p *panel) readThresholds(t table) {
 	if !ok1 || !ok2 {
 		return
 	}
-	l.WarnAbove, l.CloseAbove, l.CloseText = warn, closeAt, closeText
+	l.WarnAbove, l.CloseAbove, l.WarnText, l.CloseText = warn, closeAt, warnText, closeText
 	key := "close_above"
 	if !t.has(key) {
 		key = "warn_above"

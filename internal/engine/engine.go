@@ -27,18 +27,21 @@ type Engine struct {
 	judges []judge // the site's own sensors first, when there are any, then the panels in their order
 	free   *panel.Panel
 
-	boot    string
-	booted  bool
-	seq     uint64 // outcomes
-	next    uint64 // events
-	certain bool
-	links   []link
-	replies []savedReply
-	failing bool
-	given   []StateRow // as last given out by States
-	view    *View
-	judged  uint64
-	routes  [][]route // by bus
+	boot     string
+	booted   bool
+	seq      uint64 // outcomes
+	next     uint64 // events
+	certain  bool
+	links    []link
+	replies  []savedReply
+	seen     reading.Wall // wall clock of the last input that made the panels step, in this process or before it
+	sure     bool         // that clock was certain
+	failing  bool
+	failedAt time.Duration // Up when a failing commit was told
+	given    []StateRow    // as last given out by States
+	view     *View
+	judged   uint64
+	routes   [][]route // by bus
 }
 
 type judge struct {
@@ -54,12 +57,14 @@ type link struct {
 	seen     bool
 	lostRun  int
 	told     bool
+	lostAt   time.Duration // Up when it was told; 0 when that was in an earlier process
 	stations []stationRun
 }
 
 type stationRun struct {
 	silentRun int
 	told      bool
+	toldAt    time.Duration // Up; 0 when that was in an earlier process
 	// within the current round
 	asked, answered bool
 }
@@ -76,8 +81,12 @@ type route struct {
 
 // siteState is the durable state under the name "".
 type siteState struct {
-	Buses   []busState   `json:"buses,omitempty"`
-	Replies []savedReply `json:"replies,omitempty"`
+	// Seen is the wall clock of the last input that made the panels step. What a start adds to it before its first round is nothing, so a
+	// start that ends early leaves the time before it to be found by the next.
+	Seen        reading.Wall `json:"seen,omitempty"`
+	SeenCertain bool         `json:"seen_certain,omitempty"`
+	Buses       []busState   `json:"buses,omitempty"`
+	Replies     []savedReply `json:"replies,omitempty"`
 }
 
 type busState struct {
@@ -156,6 +165,7 @@ func (e *Engine) Step(in Input) Outcome {
 		e.takeBatch(in, &o)
 	case Tick:
 		o.At = in.At
+		e.seen, e.sure = in.At.Wall, e.certain
 		for j := range e.judges {
 			e.step(j, in.At, nil, &o)
 		}
@@ -168,12 +178,12 @@ func (e *Engine) Step(in Input) Outcome {
 		o.At = in.At
 		if e.failing {
 			e.failing = false
-			e.emit(&o, event.Event{Kind: event.CommitBack, Priority: site.MediumPriority})
+			e.emit(&o, event.Event{Kind: event.CommitBack, Priority: site.MediumPriority, Lasted: in.At.Up - e.failedAt})
 		}
 	case CommitFailed:
 		o.At = in.At
 		if !e.failing {
-			e.failing = true
+			e.failing, e.failedAt = true, in.At.Up
 			e.emit(&o, event.Event{Kind: event.CommitFailing, Priority: site.HighPriority, Cause: in.Why})
 		}
 		if in.Dropped > 0 {
@@ -205,8 +215,9 @@ func (e *Engine) emit(o *Outcome, ev event.Event) {
 
 func (e *Engine) takeBoot(in Boot, o *Outcome) {
 	e.boot, e.booted, e.next, e.certain = in.Nonce, true, 1, in.WallCertain
-	away := time.Duration(in.At.Wall - in.Before.Last) // across a restart only the wall clocks can tell; both must be certain
-	known := in.WallCertain && in.Before.WallCertain && in.Before.Nonce != "" && away > 0
+	lost := e.restoreSite(in)
+	away := time.Duration(in.At.Wall - e.seen) // across a restart only the wall clocks can tell; both must be certain
+	known := in.WallCertain && e.sure && in.Before.Nonce != "" && away > 0
 	if !known {
 		away = 0
 	}
@@ -224,19 +235,27 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 		}
 		e.merge(out, o)
 	}
-	if raw := rowNamed(in.States, ""); raw != nil {
-		var st siteState
-		if err := json.Unmarshal(raw, &st); err != nil {
-			e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: err.Error()})
-		} else {
-			e.restoreSite(st)
-		}
+	if lost != nil {
+		e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: lost.Error()})
 	}
 	e.given = append([]StateRow(nil), in.States...)
 	e.view = e.wholeView(in.At)
 }
 
-func (e *Engine) restoreSite(st siteState) {
+// restoreSite takes up what was known of the buses, the commands and the time.
+func (e *Engine) restoreSite(in Boot) error {
+	e.seen, e.sure = in.Before.Last, in.Before.WallCertain
+	raw := rowNamed(in.States, "")
+	if raw == nil {
+		return nil
+	}
+	var st siteState
+	if err := json.Unmarshal(raw, &st); err != nil {
+		return err
+	}
+	if st.Seen != 0 {
+		e.seen, e.sure = st.Seen, st.SeenCertain
+	}
 	e.replies = st.Replies
 	for _, b := range st.Buses {
 		for i := range e.s.Buses {
@@ -253,6 +272,7 @@ func (e *Engine) restoreSite(st siteState) {
 			}
 		}
 	}
+	return nil
 }
 
 func rowNamed(rows []StateRow, name string) []byte {
@@ -303,7 +323,7 @@ func sortRows(rows []StateRow) {
 }
 
 func (e *Engine) siteRow() []byte {
-	st := siteState{Replies: e.replies}
+	st := siteState{Seen: e.seen, SeenCertain: e.sure, Replies: e.replies}
 	for b := range e.links {
 		bs := busState{Bus: e.s.Buses[b].Name, Lost: e.links[b].told}
 		for k := range e.links[b].stations {
@@ -363,6 +383,7 @@ func (e *Engine) takeBatch(in Batch, o *Outcome) {
 			reads[rt.judge] = append(reads[rt.judge], pr)
 		}
 	}
+	e.seen, e.sure = in.At.Wall, e.certain
 	e.watchBus(in.Batch, o)
 	for j := range e.judges {
 		if touches(e.judges[j].buses, in.Bus) {
@@ -426,10 +447,10 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		l.lostRun = 0
 		if l.told {
 			l.told = false
-			e.emit(o, event.Event{Kind: event.BusBack, Priority: site.MediumPriority, Bus: name})
+			e.emit(o, event.Event{Kind: event.BusBack, Priority: site.MediumPriority, Bus: name, Lasted: sinceTold(b.At, l.lostAt)})
 		}
 	} else if l.lostRun++; l.lostRun == busLostAfter && !l.told {
-		l.told = true
+		l.told, l.lostAt = true, b.At.Up
 		e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: name, Cause: worstFault(b.Reads).String(), Count: len(l.stations)})
 	}
 	for k := range l.stations {
@@ -441,11 +462,12 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 				run.silentRun = 0
 				if run.told {
 					run.told = false
-					e.emit(o, event.Event{Kind: event.StationBack, Priority: site.MediumPriority, Bus: name, Station: v.Station, Panel: e.panelOf(b.Bus, v.Station)})
+					e.emit(o, event.Event{Kind: event.StationBack, Priority: site.MediumPriority, Bus: name, Station: v.Station, Panel: e.panelOf(b.Bus, v.Station),
+						Point: e.sensorOf(b.Bus, v.Station), Lasted: sinceTold(b.At, run.toldAt)})
 				}
 			case l.view.Connected: // a dead bus holds back its stations: one trouble, one message
 				if run.silentRun++; run.silentRun == busLostAfter && !run.told {
-					run.told = true
+					run.told, run.toldAt = true, b.At.Up
 					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
 						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: v.Fault.String()})
 				}
@@ -453,6 +475,14 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		}
 		run.asked, run.answered = false, false
 	}
+}
+
+// sinceTold is how long ago something was told in this process; 0 when that is not known.
+func sinceTold(now reading.Stamp, at time.Duration) time.Duration {
+	if at == 0 {
+		return 0
+	}
+	return now.Up - at
 }
 
 func worstFault(reads []reading.Read) reading.Fault {

@@ -95,21 +95,20 @@ func replayFile(t *testing.T, file string) {
 
 // story is a telling in progress.
 type story struct {
-	t          *testing.T
-	s          *site.Site
-	e          *engine.Engine
-	out        strings.Builder
-	wall       time.Time
-	up         time.Duration
-	slot       uint64
-	boots      int
-	values     map[string]string
-	last       []string // by point, as last written
-	seq        uint64
-	certain    bool
-	acks       int
-	states     []engine.StateRow
-	wallAtBoot time.Time
+	t       *testing.T
+	s       *site.Site
+	e       *engine.Engine
+	out     strings.Builder
+	wall    time.Time
+	up      time.Duration
+	slot    uint64
+	boots   int
+	values  map[string]string
+	last    []string // by point, as last written
+	seq     uint64
+	certain bool
+	acks    int
+	states  []engine.StateRow
 }
 
 func tell(t *testing.T, s *site.Site, text string) string {

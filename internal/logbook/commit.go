@@ -3,7 +3,6 @@ package logbook
 import (
 	"errors"
 	"fmt"
-	"slices"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -177,6 +176,7 @@ func (w *writer) writeBlock(tx *bolt.Tx, through, floor uint64) error {
 // one that has meanwhile been told is not told again.
 func (w *writer) queue(tx *bolt.Tx, rows []Row, at reading.Stamp) error {
 	var touched []string // a handful
+	placed := map[string]map[event.ID]uint64{}
 	for i := range rows {
 		r := &rows[i]
 		if r.Recipient == "" {
@@ -190,23 +190,26 @@ func (w *writer) queue(tx *bolt.Tx, rows []Row, at reading.Stamp) error {
 			return err
 		}
 		bucket.FillPercent = 1
-		number, ended, err := w.placed(tx, bucket, r)
-		if err != nil {
-			return err
+		there := placed[r.Recipient]
+		if there == nil {
+			if there, err = w.placed(tx, bucket, r.Recipient); err != nil {
+				return err
+			}
+			placed[r.Recipient] = there
+			touched = append(touched, r.Recipient)
 		}
-		if ended {
+		number, known := there[r.ID]
+		if known && number == ended {
 			continue
 		}
-		if number == 0 {
+		if !known {
 			if number, err = bucket.NextSequence(); err != nil {
 				return err
 			}
+			there[r.ID] = number
 		}
 		if err := bucket.Put(key64(number), sealMessage(number, *r)); err != nil {
 			return err
-		}
-		if !slices.Contains(touched, r.Recipient) {
-			touched = append(touched, r.Recipient)
 		}
 	}
 	for _, recipient := range touched {
@@ -219,39 +222,39 @@ func (w *writer) queue(tx *bolt.Tx, rows []Row, at reading.Stamp) error {
 	return nil
 }
 
-// placed looks for a message among those that attempts which failed may have left.
-func (w *writer) placed(tx *bolt.Tx, queue *bolt.Bucket, r *Row) (number uint64, ended bool, err error) {
-	floor := w.numbers[r.Recipient]
+// ended stands for the number of a message that is out of the queue; true numbers begin at 1.
+const ended = 0
+
+// placed gives the messages for a recipient that attempts which failed have left: their numbers, or that they are ended.
+func (w *writer) placed(tx *bolt.Tx, queue *bolt.Bucket, recipient string) (map[event.ID]uint64, error) {
+	there := map[event.ID]uint64{}
+	floor := w.numbers[recipient]
 	if queue.Sequence() == floor {
-		return 0, false, nil
+		return there, nil
 	}
 	c := queue.Cursor()
 	for k, v := c.Seek(key64(floor + 1)); k != nil; k, v = c.Next() {
-		n, err := split64(k)
+		number, err := split64(k)
 		if err != nil {
-			return 0, false, err
+			return nil, err
 		}
-		there, err := unsealMessage(r.Recipient, n, v)
+		r, err := unsealMessage(recipient, number, v)
 		if err != nil {
-			return 0, false, fmt.Errorf("message %d for %s: %w", n, r.Recipient, err)
+			return nil, fmt.Errorf("message %d for %s: %w", number, recipient, err)
 		}
-		if there.ID == r.ID {
-			return n, false, nil
-		}
+		there[r.ID] = number
 	}
-	records := tx.Bucket(bucketDeliveries).Bucket([]byte(r.Recipient))
+	records := tx.Bucket(bucketDeliveries).Bucket([]byte(recipient))
 	if records == nil {
-		return 0, false, nil
+		return there, nil
 	}
 	c = records.Cursor()
 	for k, v := c.Seek(key64(floor + 1)); k != nil; k, v = c.Next() {
-		d, err := readDelivery(r.Recipient, k, v)
+		d, err := readDelivery(recipient, k, v)
 		if err != nil {
-			return 0, false, err
+			return nil, err
 		}
-		if d.ID == r.ID {
-			return 0, true, nil
-		}
+		there[d.ID] = ended
 	}
-	return 0, false, nil
+	return there, nil
 }

@@ -24,15 +24,17 @@ func (pl *Panel) limits(in Input) {
 		period := pl.pointPeriod(l.Point)
 		onLine := !pl.state.OnLine.Off || !suspends(pt)
 		judged := alarm.Judged{Reading: m.shown, Steps: m.steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag}
-		if m.steps == 0 {
-			judged.Away = pl.boot.Away
+		first := !pl.judged[i]
+		if first {
+			judged.Steps, judged.Away = 0, a.Away.For
 		}
 		var edge alarm.Edge
 		a.Judge, edge = alarm.StepLimit(l, pt.Resolution, a.Judge, judged)
 		books := excursion.Input{Do: bookkeeping(edge), Reading: m.shown, WallCertain: in.Certain, Steps: m.steps, Period: period, OnLine: onLine}
-		if m.steps == 0 { // the first read of this process: what lies between it and the last commit was not seen
-			books.Restart = !pl.boot.First
-			books.Away, books.AwayKnown = pl.boot.Away, pl.boot.AwayKnown
+		if first { // what lies between this read and the last one that was judged was not seen
+			books.Steps, books.Restart = 0, !pl.boot.First
+			books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
+			pl.judged[i], a.Away = true, Away{}
 		}
 		var done *excursion.Record
 		a.Excursion, done = excursion.Step(l, pt.Resolution, a.Excursion, books)
@@ -207,6 +209,24 @@ func (pl *Panel) convert(v float64, pt *site.Point, to quantity.Unit) float64 {
 	return c
 }
 
+// millilitres gives a reading of the panel's flow in mL/min, whatever unit the meter speaks; 0 without a value.
+func (pl *Panel) millilitres(r reading.Reading) float64 {
+	if !r.HasValue() {
+		return 0
+	}
+	return pl.convert(r.Value, &pl.s.Points[pl.p.Line.Flow], mLPerMin)
+}
+
+var mLPerMin = unitNamed("mL/min", quantity.Flow)
+
+func unitNamed(name string, q quantity.Quantity) quantity.Unit {
+	u, err := quantity.ParseUnit(name, q)
+	if err != nil {
+		panic("panel: " + err.Error()) // a spelling of this file's own
+	}
+	return u
+}
+
 // step is the size of one of the point's units in another unit: for distances, where an offset must not enter.
 func (pl *Panel) step(pt *site.Point, to quantity.Unit) float64 {
 	if to == pt.Unit || to == (quantity.Unit{}) {
@@ -259,7 +279,7 @@ func (pl *Panel) trust() event.Trust {
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
 		if r := pl.ownOf(f); r.HasValue() {
-			t.FlowKnown, t.Flow = true, r.Value
+			t.FlowKnown, t.Flow = true, pl.millilitres(r)
 		}
 	}
 	if pl.p.Interlock.Configured && pl.tempPos != site.None {

@@ -28,12 +28,24 @@ import (
 // State is the durable judge state of one panel. It holds durations, not instants, so that neither a restart nor a step of the
 // wall clock can bend a delay. It refers to alarms by name, never by index.
 type State struct {
+	Away      Away            `json:"away,omitzero"` // not yet seen by the line
 	Line      line.State      `json:"line,omitzero"`
 	Interlock interlock.State `json:"interlock,omitzero"`
 	OnLine    OnLine          `json:"on_line,omitzero"`
 	Fit       bool            `json:"representative,omitempty"` // as last told
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
+}
+
+// Away is time in which nobody watched. It is kept until it is booked: a process may end before its first round.
+type Away struct {
+	For     time.Duration `json:"for_ns,omitempty"`
+	Unknown bool          `json:"unknown,omitempty"` // part of it nobody can measure
+}
+
+func (a *Away) add(d time.Duration, known bool) {
+	a.For += max(0, d)
+	a.Unknown = a.Unknown || !known
 }
 
 // OnLine is whether the boiler is being fed.
@@ -45,6 +57,7 @@ type OnLine struct {
 // Alarm is one alarm's durable state: a limit with its judgement and books, or a rule of the interlock.
 type Alarm struct {
 	Name      string          `json:"name"`
+	Away      Away            `json:"away,omitzero"` // not yet booked: since the limit was last judged, in this process or before it
 	Judge     alarm.Judge     `json:"judge,omitzero"`
 	Alarm     alarm.State     `json:"alarm,omitzero"`
 	Excursion excursion.State `json:"excursion,omitzero"`
@@ -113,6 +126,7 @@ type Panel struct {
 
 	started  bool
 	lastUp   time.Duration
+	judged   []bool // by limit: in this process
 	boot     Boot
 	lineOut  line.Output
 	lockOut  interlock.Output
@@ -142,6 +156,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 		pl.slots[pt] = i
 	}
 	pl.mem = make([]memory, len(p.Points))
+	pl.judged = make([]bool, len(p.Limits))
 	for i := range p.Limits {
 		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
 	}
@@ -176,7 +191,7 @@ func Free(s *site.Site) (p site.Panel, ok bool) {
 // Restore takes up the state of the process before. Alarms are found by name; one whose limit is gone is told and closed.
 func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	pl.begin(in)
-	pl.boot = b
+	pl.boot, pl.lastUp = b, in.Now.Up
 	if b.State == nil {
 		return pl.out, nil
 	}
@@ -184,7 +199,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	if err := json.Unmarshal(b.State, &old); err != nil {
 		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
 	}
-	pl.state.Line, pl.state.Interlock, pl.state.OnLine = old.Line, old.Interlock, old.OnLine
+	pl.state.Line, pl.state.Interlock, pl.state.OnLine, pl.state.Away = old.Line, old.Interlock, old.OnLine, old.Away
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	for _, a := range old.Alarms {
 		if i := pl.alarmAt(a.Name); i != site.None {
@@ -246,9 +261,22 @@ func (pl *Panel) emit(e event.Event) event.ID {
 // Step judges what a round brought, or that time passed without one.
 func (pl *Panel) Step(in Input) Output {
 	pl.begin(in)
-	elapsed := time.Duration(0)
-	if pl.started && in.Now.Up > pl.lastUp {
-		elapsed = in.Now.Up - pl.lastUp
+	since := max(0, in.Now.Up-pl.lastUp)
+	unseen, known := since, true
+	if !pl.started { // the time away joins the state with the first step only: a start that ends before it changes nothing
+		unseen, known = unseen+pl.boot.Away, pl.boot.AwayKnown
+		if !pl.boot.First {
+			pl.state.Away.add(unseen, known)
+		}
+	}
+	for i, judged := range pl.judged {
+		if !judged && !pl.boot.First {
+			pl.state.Alarms[i].Away.add(unseen, known)
+		}
+	}
+	elapsed := since
+	if !pl.started {
+		elapsed = 0
 	}
 	pl.own(in)
 	pl.onLine(in)
@@ -353,12 +381,13 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 	l := &pl.p.Line
 	li := line.Input{Elapsed: elapsed, Period: pl.periodOf(l.Flow)}
 	if !pl.started && !pl.boot.First {
-		li.Away, li.AwayUnknown = pl.boot.Away, !pl.boot.AwayKnown
+		li.Away, li.AwayUnknown = pl.state.Away.For, pl.state.Away.Unknown
+		pl.state.Away = Away{}
 	}
 	if l.Configured && l.Flow != site.None {
 		r, age, _ := pl.look(in, l.Flow)
 		li.FlowConfigured, li.FlowOK, li.FlowAge = true, r.HasValue(), age
-		li.Flow, li.FlowAtFloor = r.Value, r.Bound == reading.Below
+		li.Flow, li.FlowAtFloor = pl.millilitres(r), r.Bound == reading.Below
 	}
 	if v := pl.p.Interlock.ValveClosed; pl.p.Interlock.Configured && v != site.None {
 		r, age, _ := pl.look(in, v)
@@ -391,7 +420,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
 		r, _, _ := pl.look(in, f)
-		ii.FlowKnown, ii.Flow = r.HasValue(), r.Value
+		ii.FlowKnown, ii.Flow = r.HasValue(), pl.millilitres(r)
 		if r.Bound == reading.Below {
 			ii.Flow = 0 // at its floor the sample has stopped
 		}

@@ -6,6 +6,7 @@ import (
 	"rillwatch/internal/event"
 	"rillwatch/internal/panel/alarm"
 	"rillwatch/internal/panel/interlock"
+	"rillwatch/internal/quantity"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -93,12 +94,16 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 		last := pl.valueOf(pt, pl.mem[pl.tempPos].valued, pt.Unit)
 		e.LastGood = &last
 	}
-	limit := k.CloseAbove
-	name := "close_above"
+	e.Limit = &event.LimitValue{Name: "close_above", Side: site.High.String(), Value: k.CloseAbove, Source: site.Source{Document: "site setting"}}
+	written := k.CloseText
 	if e.Kind == event.SampleWarm || e.Kind == event.SampleWarmOver {
-		limit, name = k.WarnAbove, "warn_above"
+		e.Limit.Name, e.Limit.Value, written = "warn_above", k.WarnAbove, k.WarnText
 	}
-	e.Limit = &event.LimitValue{Name: name, Side: site.High.String(), Value: limit, Written: limit, Unit: pt.Unit.Name(), Source: site.Source{Document: "site setting"}}
+	e.Limit.Written, e.Limit.Unit = e.Limit.Value, pt.Unit.Name()
+	if w, u, err := quantity.ParseValue(written, quantity.Temperature); err == nil { // a bare number is in the point's unit
+		e.Limit.Written, e.Limit.Unit = w, u.Name()
+		v = pl.valueOf(pt, pl.ownOf(k.Temperature), u)
+	}
 	switch {
 	case e.Cause != "":
 	case e.Kind == event.ValveFailedToClose && pl.lockOut.Leak:

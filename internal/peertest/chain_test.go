@@ -2,7 +2,6 @@ package peertest
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"testing"
 )
@@ -80,16 +79,21 @@ func TestHotSampleChain(t *testing.T) {
 		t.Errorf("the API on oxygen behind a closed valve: %+v", row)
 	}
 
-	// A person opens it at the panel. 600 mL/min are 10 mL/s: the three cells that a short stop owes take 3 s.
+	// A person opens it at the panel. At 60 mL/min the three cells that a short stop owes take 30 s: cool is not yet fresh. Then it runs faster.
 	p.valveClosed(false)
-	p.flow(600)
+	p.flow(60)
 	h.told("valve.opened", 1)
+	wait("flushing")
+	if over := h.of("sample.hot_over"); len(over) > 0 {
+		t.Errorf("the hot sample was called over before fresh water was there: %+v", over)
+	}
+	p.flow(2400)
 	wait("believed")
 	h.told("sample.hot_over", 1)
 	d.believed()
 
-	if i := slices.Index(went, "valve_closed"); i < 0 || len(went) < i+3 {
-		t.Errorf("oxygen went %v; between a closed valve and belief stands fresh water that has yet to come", went)
+	if want := []string{"believed", "hot_sample", "valve_closed", "flushing", "believed"}; !inOrder(went, want) {
+		t.Errorf("oxygen went %v, want %v in this order", went, want)
 	}
 	want := []string{"sample.warm", "sample.hot", "valve.closed", "valve.opened", "sample.hot_over"}
 	if got := h.kinds(); !inOrder(got, want) {

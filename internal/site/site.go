@@ -279,6 +279,7 @@ type Interlock struct {
 	Temperature int     // point
 	WarnAbove   float64 // in the point's unit
 	CloseAbove  float64 // in the point's unit; above WarnAbove
+	WarnText    string  // as the user wrote it, e.g. "40 degC"; a bare number is in the point's unit
 	CloseText   string  // as the user wrote it, e.g. "120 degF"
 	ValveClosed int     // point, true = closed; None: judged from flow
 	Travel      time.Duration
