@@ -126,7 +126,7 @@ func Run(ctx context.Context, c Config) error {
 	busErr := make(chan error, len(c.Site.Buses))
 	for i := range c.Site.Buses {
 		buses.Go(func() {
-			if err := bus.Run(polls, c.Site, i, now, nil, l.batches, c.Log.With("bus", c.Site.Buses[i].Name)); err != nil {
+			if err := bus.Run(polls, c.Site, i, now, nil, l.batches, c.Log); err != nil {
 				busErr <- fmt.Errorf("%w: %w", ErrConfig, err)
 			}
 		})

@@ -237,7 +237,13 @@ func (l *loop) step(in engine.Input) engine.Outcome {
 }
 
 func (l *loop) add(e *event.Event) {
-	l.c.Log.Info("event", "kind", e.Kind.String(), "id", e.ID.String(), "panel", e.Panel, "alarm", e.Alarm, "cause", e.Cause)
+	said := []any{"kind", e.Kind.String(), "id", e.ID.String()}
+	for _, f := range [...][2]string{{"panel", e.Panel}, {"alarm", e.Alarm}, {"bus", e.Bus}, {"who", e.Who}, {"cause", e.Cause}} {
+		if f[1] != "" {
+			said = append(said, f[0], f[1])
+		}
+	}
+	l.c.Log.Info("event", said...)
 	l.pending.Events = append(l.pending.Events, *e)
 	for _, r := range notify.Rows(l.c.Site, e) {
 		l.pending.Outbox = append(l.pending.Outbox, logbook.Row{ID: r.ID, Recipient: r.Recipient, Body: r.Body, Created: e.At.Wall})

@@ -105,7 +105,6 @@ Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 	}
 	root.SetFlagErrorFunc(usage)
 	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), versionCommand()} {
-		mindArguments(c, usage)
 		root.AddCommand(c)
 	}
 	mindArguments(root, usage)

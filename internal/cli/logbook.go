@@ -36,7 +36,7 @@ reading only. Exit code 1 when anything is found.`,
 				if r.More > 0 {
 					fmt.Fprintf(c.OutOrStdout(), "and %d more\n", r.More)
 				}
-				fmt.Fprintf(c.ErrOrStderr(), "%s: %d bytes, %s, %d readings in %s, %s, %s, %s waiting\n", args[0], r.Bytes, count(r.Boots, "start", "starts"),
+				fmt.Fprintf(c.OutOrStdout(), "%s: %s, %d bytes, %s, %d readings in %s, %s, %s, %s waiting\n", args[0], count(len(r.Findings)+r.More, "finding", "findings"), r.Bytes, count(r.Boots, "start", "starts"),
 					r.Samples, count(r.Blocks, "block", "blocks"), count(r.Events, "event", "events"), count(r.Excursions, "excursion", "excursions"), count(r.Waiting, "message", "messages"))
 				if len(r.Findings) > 0 {
 					return exit{exitFailed, fmt.Errorf("%s: %s", args[0], count(len(r.Findings)+r.More, "finding", "findings"))}

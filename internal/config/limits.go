@@ -47,7 +47,7 @@ func (p *panel) readInterlock() {
 			"shorten period and refresh of its sensor")
 	}
 	if !s.refreshSet {
-		t.warn("temperature", "the sensor has no refresh, so one held word counts as two hot updates and can close", fmt.Sprintf("set refresh of %s to the time its device takes for a new measurement", s.s.Path))
+		t.warn("temperature", "the sensor has no refresh, so one held word counts as two hot updates and is told as hot", fmt.Sprintf("set refresh of %s to the time its device takes for a new measurement", s.s.Path))
 	}
 }
 

@@ -137,7 +137,7 @@ func query(w http.ResponseWriter, r *http.Request, known ...string) (map[string]
 		}
 	}
 	for k, v := range values {
-		badParameter.write(w, strconv.Quote(k)+", given "+strconv.Itoa(len(v))+" times: this path knows "+knownList(known), nil)
+		badParameter.write(w, strconv.Quote(k)+", given "+strconv.Itoa(len(v))+" time(s): this path knows "+knownList(known), nil)
 		return nil, false
 	}
 	return given, true

@@ -417,6 +417,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 	if k.ValveClosed != site.None {
 		r, _, _ := pl.look(in, k.ValveClosed)
 		ii.FeedbackConfigured, ii.FeedbackOK = true, r.HasValue()
+		ii.FeedbackSilent = r.Reason == reading.Silent || r.Reason == reading.Stale || r.Reason == reading.Unknown
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
 		r, _, _ := pl.look(in, f)

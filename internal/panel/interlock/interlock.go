@@ -97,6 +97,7 @@ type State struct {
 	NotClosed spell `json:"not_closed,omitzero"` // Wanted, and evidence that the valve is not closed
 	Leaking   spell `json:"leaking,omitzero"`    // a leak through the closed valve
 	Dry       spell `json:"dry,omitzero"`        // open without flow
+	Blind     spell `json:"blind,omitzero"`      // the feedback is configured and lost
 
 	Met     bool          `json:"met,omitempty"` // a close condition was met in the last 60 s
 	MetAgo  time.Duration `json:"met_ago,omitempty"`
@@ -144,6 +145,7 @@ type Input struct {
 	ValveFrom          string        // feedback, flow, none
 	FeedbackConfigured bool
 	FeedbackOK         bool // the last read of it had a value
+	FeedbackSilent     bool // it has none because its station does not answer
 
 	FlowKnown bool
 	Flow      float64 // mL/min; 0 when the meter is at its floor
@@ -160,7 +162,7 @@ type Output struct {
 	Warm, Hot, Lost bool
 	FailedToClose   bool // hot and not closed for longer than 1.5 strokes, or a leak through the closed valve for as long
 	Leak            bool // FailedToClose although the valve was last said to be closed
-	NotConfirmed    bool // the feedback is configured and lost
+	NotConfirmed    bool // the feedback is configured and lost for as long as makes a temperature lost; a silent station is told as that, unless the sample is hot
 	OpenNoFlow      bool // open by feedback, and no flow for ten minutes
 
 	ClosedSeen, OpenedSeen bool   // edges of what is known of the valve
@@ -196,6 +198,7 @@ func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Ou
 	s, out := edges(s, in)
 	s = closing(cfg, s, in)
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
+	s.Blind = s.Blind.next(blind(in), in.Elapsed, cfg.LostAfter)
 	return s, say(cfg, s, in, out)
 }
 
@@ -326,6 +329,14 @@ func closing(cfg *site.Interlock, s State, in Input) State {
 	return s
 }
 
+// blind tells whether nobody can say by feedback where the valve stands.
+func blind(in Input) verdict {
+	if in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed {
+		return yes
+	}
+	return no
+}
+
 // failedAfter is one and a half strokes; a valve that takes longer has failed to close.
 func failedAfter(cfg *site.Interlock) time.Duration { return cfg.Travel + cfg.Travel/2 }
 
@@ -345,7 +356,7 @@ func say(cfg *site.Interlock, s State, in Input, out Output) Output {
 	out.Warm, out.Hot, out.Lost = s.Warm, s.Hot, s.Lost
 	out.FailedToClose = s.Leaking.For > failedAfter(cfg) || s.NotClosed.For > failedAfter(cfg)
 	out.Leak = out.FailedToClose && s.Closed
-	out.NotConfirmed = in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed
+	out.NotConfirmed = s.Blind.On && s.Blind.For >= cfg.LostAfter && (s.Hot || !in.FeedbackSilent)
 	out.OpenNoFlow = s.Dry.For >= dryAfter
 	if s.Closed {
 		out.ValveBy = NotKnown

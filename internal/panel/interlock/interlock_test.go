@@ -299,6 +299,26 @@ func TestFeedbackLostIsNotConfirmedUntilItReturns(t *testing.T) {
 	}
 }
 
+// TestOneLostPollOfTheFeedbackCallsNobody: a single silent round is everyday life; ten seconds of it are not. At a start nothing was lost yet.
+func TestOneLostPollOfTheFeedbackCallsNobody(t *testing.T) {
+	st := begin(t).temp(25).feedbackLost().temp(25)
+	if st.run(9*time.Second, 25); st.out.NotConfirmed {
+		t.Fatal("told before ten seconds")
+	}
+	if st.run(2*time.Second, 25); !st.out.NotConfirmed {
+		t.Error("not told after ten seconds")
+	}
+	// a station that does not answer is told as that; while the sample is hot the valve is told all the same
+	st = begin(t).temp(25).feedbackLost()
+	st.in.FeedbackSilent = true
+	if st.run(time.Minute, 25); st.out.NotConfirmed {
+		t.Error("one trouble, two messages")
+	}
+	if st.temp(55).temp(55); !st.out.NotConfirmed {
+		t.Error("hot, and it is not told that the valve cannot be confirmed")
+	}
+}
+
 func TestOpenWithoutFlowIsToldAfterTenMinutes(t *testing.T) {
 	st := begin(t).flow(0)
 	st.temp(25)
