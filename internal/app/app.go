@@ -107,7 +107,7 @@ func Run(ctx context.Context, c Config) error {
 	defer tailStop()
 	var tail sync.WaitGroup
 	tailErr := make(chan error, 2)
-	sender := notify.New(notify.Config{Site: c.Site, Outbox: outbox{book}, Secrets: secrets, Now: now, Rand: l.jitter, Log: c.Log})
+	sender := notify.New(notify.Config{Site: c.Site, Outbox: l.outbox, Secrets: secrets, Now: now, Rand: l.jitter, Log: c.Log})
 	tail.Go(func() {
 		if err := sender.Run(tailCtx, l.wake); err != nil {
 			tailErr <- fmt.Errorf("notifier: %w", err)
@@ -233,21 +233,6 @@ func drawNonce(r io.Reader) (string, error) {
 		return "", err
 	}
 	return fmt.Sprintf("%08x", b), nil
-}
-
-// outbox is the logbook as the notifier sees it.
-type outbox struct{ book *logbook.Book }
-
-func (o outbox) Next(recipient string) (notify.Item, bool, error) {
-	row, ok, err := o.book.Next(recipient)
-	if err != nil || !ok {
-		return notify.Item{}, false, err
-	}
-	return notify.Item{Key: row.Number, ID: row.ID.String(), Body: row.Body, Created: row.Created}, true, nil
-}
-
-func (o outbox) End(recipient string, key uint64, result notify.Result, at reading.Stamp, detail string) error {
-	return o.book.End(recipient, key, string(result), at, detail)
 }
 
 // booted is the first input.

@@ -40,7 +40,8 @@ type loop struct {
 	view    atomic.Pointer[engine.View]
 	batches chan reading.Batch
 	asks    chan ask
-	wake    chan struct{}              // the outbox has new rows
+	wake    chan struct{} // the outbox has new rows
+	outbox  *outbox
 	commit  func(logbook.Commit) error // the book's
 	commits chan logbook.Commit
 	results chan commitResult
@@ -53,6 +54,7 @@ type loop struct {
 	inFlight bool
 	armed    time.Duration // Up when the last commit was handed over
 	waiting  []waiting     // replies whose outcome is not yet durable
+	untold   []untold      // events with messages that are not yet on disk
 	dropped  int           // samples dropped since last told
 	lost     atomic.Uint64 // samples dropped since the start
 	failures atomic.Uint64
@@ -73,6 +75,14 @@ type waiting struct {
 	to    chan engine.Reply
 }
 
+// untold is an event people are called for, until it is on disk.
+type untold struct {
+	seq   uint64
+	since time.Duration // Up
+	event event.Event
+	loose bool // handed to the notifier from memory
+}
+
 type commitResult struct {
 	through uint64
 	err     error
@@ -83,6 +93,7 @@ func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce strin
 		batches: make(chan reading.Batch, 4*len(c.Site.Buses)+4), // a burst of every bus's segments; beyond it a bus waits, which delays its round and loses nothing
 		asks:    make(chan ask),
 		wake:    make(chan struct{}, 1),
+		outbox:  newOutbox(book, now, c.Log),
 		commits: make(chan logbook.Commit, 1), results: make(chan commitResult, 1)}
 	h := fnv.New64a()
 	_, _ = h.Write([]byte(nonce)) // a hash never fails
@@ -245,6 +256,9 @@ func (l *loop) add(e *event.Event) {
 	}
 	l.c.Log.Info("event", said...)
 	l.pending.Events = append(l.pending.Events, *e)
+	if e.Kind.Told() {
+		l.untold = append(l.untold, untold{seq: l.seq, since: l.now().Up, event: *e})
+	}
 	for _, r := range notify.Rows(l.c.Site, e) {
 		l.pending.Outbox = append(l.pending.Outbox, logbook.Row{ID: r.ID, Recipient: r.Recipient, Body: r.Body, Created: e.At.Wall})
 	}
@@ -261,6 +275,32 @@ func (l *loop) tick() {
 	}
 	l.clock = at
 	l.step(engine.Tick{At: at})
+	l.tellAnyway(at)
+}
+
+// tellAnyway hands over what has waited too long for the disk, marked as not being on it.
+func (l *loop) tellAnyway(at reading.Stamp) {
+	for i := range l.untold {
+		u := &l.untold[i]
+		if u.loose || at.Up-u.since < tellAnyway {
+			continue
+		}
+		u.loose = true
+		e := u.event
+		e.Volatile = true
+		for _, r := range notify.Rows(l.c.Site, &e) {
+			l.outbox.add(r, e.At.Wall)
+		}
+		l.c.Log.Warn("the disk would not take an event; it is told from memory", "id", e.ID.String())
+		l.wakeNotifier()
+	}
+}
+
+func (l *loop) wakeNotifier() {
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
 }
 
 func (l *loop) committed(through uint64) {
@@ -274,10 +314,18 @@ func (l *loop) committed(through uint64) {
 		w.to <- w.reply // has room: one reply is sent once
 		return true
 	})
-	select {
-	case l.wake <- struct{}{}:
-	default:
-	}
+	l.untold = slices.DeleteFunc(l.untold, func(u untold) bool {
+		if u.seq > through {
+			return false
+		}
+		if u.loose {
+			for i := range l.c.Site.Recipients {
+				l.outbox.durable(l.c.Site.Recipients[i].Name, u.event.ID.String())
+			}
+		}
+		return true
+	})
+	l.wakeNotifier()
 }
 
 // goodbye is the last event of an orderly stop.

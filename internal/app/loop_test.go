@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -57,6 +58,7 @@ type bench struct {
 	t       *testing.T
 	l       *loop
 	start   time.Time
+	mu      sync.Mutex       // the writer's goroutine and the test's
 	commits []logbook.Commit // that succeeded
 	tries   int
 	done    chan struct{}
@@ -71,11 +73,14 @@ func newBench(t *testing.T, disk func(try int, c logbook.Commit) error) *bench {
 		return reading.Stamp{Wall: reading.WallOf(time.Date(2026, 11, 25, 2, 0, 0, 0, time.UTC).Add(time.Since(b.start))), Up: time.Since(b.start)}
 	}
 	b.l = newLoop(Config{Site: s, Version: "test", Log: slog.New(slog.DiscardHandler)}, nil, now, "4f2a91c0")
+	b.l.outbox = newOutbox(&shelf{}, now, b.l.c.Log)
 	b.l.commit = func(c logbook.Commit) error {
 		b.tries++
 		if err := disk(b.tries, c); err != nil {
 			return err
 		}
+		b.mu.Lock()
+		defer b.mu.Unlock()
 		b.commits = append(b.commits, c)
 		return nil
 	}
@@ -106,9 +111,16 @@ func (b *bench) stop() {
 	synctest.Wait()
 }
 
+// onDisk is what was committed so far.
+func (b *bench) onDisk() []logbook.Commit {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.commits)
+}
+
 func (b *bench) kinds() []string {
 	var out []string
-	for _, c := range b.commits {
+	for _, c := range b.onDisk() {
 		for _, e := range c.Events {
 			out = append(out, e.Kind.String())
 		}
@@ -120,17 +132,17 @@ func TestEventsAreCommittedAtOnceAndSamplesWaitForTheFlush(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, func(int, logbook.Commit) error { return nil })
 		b.poll(9*time.Second, 120)
-		if n := len(b.commits); n != 1 {
+		if n := len(b.onDisk()); n != 1 {
 			t.Fatalf("after 9 s %d commits, want only the boot's", n)
 		}
 		b.poll(30*time.Second, 120)
-		if n := len(b.commits); n < 4 || n > 5 {
+		if n := len(b.onDisk()); n < 4 || n > 5 {
 			t.Errorf("after 39 s %d commits, want the boot's and one every 10 s", n)
 		}
-		before := len(b.commits)
+		before := len(b.onDisk())
 		b.poll(4*time.Second, 310) // beyond for 3 s: raised
-		last := b.commits[len(b.commits)-1]
-		if len(b.commits) == before || !slices.ContainsFunc(last.Events, func(e event.Event) bool { return e.Kind == event.AlarmRaised }) {
+		last := b.onDisk()[len(b.onDisk())-1]
+		if len(b.onDisk()) == before || !slices.ContainsFunc(last.Events, func(e event.Event) bool { return e.Kind == event.AlarmRaised }) {
 			t.Fatalf("the raised alarm is not on disk at once: %v", b.kinds())
 		}
 		if len(last.Outbox) != 1 || last.Outbox[0].ID != last.Events[0].ID || len(last.Excursions) != 1 || len(last.States) == 0 {
@@ -141,7 +153,7 @@ func TestEventsAreCommittedAtOnceAndSamplesWaitForTheFlush(t *testing.T) {
 			t.Errorf("the last event on disk is %s", k[len(k)-1])
 		}
 		samples := 0
-		for _, c := range b.commits {
+		for _, c := range b.onDisk() {
 			samples += len(c.Samples)
 		}
 		if samples != int(b.slot) {
@@ -230,7 +242,7 @@ func TestAFailingDiskLosesNoEventAndTheSameCommitIsTriedAgain(t *testing.T) {
 		}
 		samples := 0
 		seq := uint64(0)
-		for _, c := range b.commits {
+		for _, c := range b.onDisk() {
 			samples += len(c.Samples)
 			if c.Through <= seq {
 				t.Errorf("commit through %d after %d", c.Through, seq)
@@ -299,7 +311,7 @@ func TestSamplesBeyondTheBoundAreDroppedOldestFirstAndTold(t *testing.T) {
 			t.Errorf("%d samples dropped, want the 500 beyond the bound and few more", lost)
 		}
 		told := 0
-		for _, c := range b.commits {
+		for _, c := range b.onDisk() {
 			for _, e := range c.Events {
 				if e.Kind == event.ReadingsDropped {
 					told += e.Count
@@ -310,7 +322,7 @@ func TestSamplesBeyondTheBoundAreDroppedOldestFirstAndTold(t *testing.T) {
 			t.Errorf("told of %d dropped samples", told)
 		}
 		kept := 0
-		for _, c := range b.commits {
+		for _, c := range b.onDisk() {
 			kept += len(c.Samples)
 		}
 		if kept+int(b.l.lost.Load()) != int(b.slot) {

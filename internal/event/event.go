@@ -196,6 +196,7 @@ type Event struct {
 	Raised    string        `json:"raised,omitempty"`  // for what ends or is acknowledged: the ID of the event that raised it
 	Cause     string        `json:"cause,omitempty"`   // "by panel", "not known", a fault's or a reason's name
 	Test      bool          `json:"test,omitempty"`
+	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
 }
 
 // Value is a reading with its unit.

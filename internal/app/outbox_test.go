@@ -1,0 +1,149 @@
+package app
+
+import (
+	"errors"
+	"log/slog"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"rillwatch/internal/event"
+	"rillwatch/internal/logbook"
+	"rillwatch/internal/notify"
+	"rillwatch/internal/reading"
+)
+
+// shelf is a book's queue that a test fills.
+type shelf struct {
+	rows  []logbook.Row
+	bad   map[uint64]bool // rows that cannot be read
+	ended []string        // ID, result
+}
+
+func (s *shelf) Next(recipient string) (logbook.Row, bool, error) {
+	for _, r := range s.rows {
+		if r.Recipient != recipient {
+			continue
+		}
+		if s.bad[r.Number] {
+			return logbook.Row{Number: r.Number}, false, errors.New("checksum")
+		}
+		return r, true, nil
+	}
+	return logbook.Row{}, false, nil
+}
+
+func (s *shelf) End(recipient string, number uint64, result string, _ reading.Stamp, detail string) error {
+	s.rows = slices.DeleteFunc(s.rows, func(r logbook.Row) bool {
+		if r.Number == number && r.Recipient == recipient {
+			s.ended = append(s.ended, r.ID.String()+" "+result)
+			return true
+		}
+		return false
+	})
+	return nil
+}
+
+func (s *shelf) put(n uint64, seq uint64) {
+	s.rows = append(s.rows, logbook.Row{Number: n, ID: event.ID{Boot: "4f2a91c0", Seq: seq}, Recipient: "on-call", Body: []byte("durable")})
+}
+
+func TestWhatTheDiskWouldNotTakeIsToldOnceFromMemoryUnderTheSameID(t *testing.T) {
+	now := func() reading.Stamp { return reading.Stamp{Up: time.Minute} }
+	book := &shelf{}
+	o := newOutbox(book, now, slog.New(slog.DiscardHandler))
+	id := event.ID{Boot: "4f2a91c0", Seq: 7}
+	o.add(notify.Row{ID: id, Recipient: "on-call", Body: []byte("loose")}, 0)
+	if _, ok, _ := o.Next("other"); ok {
+		t.Error("another recipient got it")
+	}
+	item, ok, err := o.Next("on-call")
+	if err != nil || !ok || item.ID != id.String() || string(item.Body) != "loose" {
+		t.Fatalf("%+v %v %v", item, ok, err)
+	}
+	if err := o.End("on-call", item.Key, notify.Delivered, now(), ""); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok, _ := o.Next("on-call"); ok {
+		t.Error("told twice from memory")
+	}
+	// the disk takes it after all, with a later one behind it
+	book.put(1, 7)
+	book.put(2, 8)
+	item, ok, err = o.Next("on-call")
+	if err != nil || !ok || item.Key != 2 {
+		t.Errorf("after the disk came back: %+v %v %v", item, ok, err)
+	}
+	if want := []string{"4f2a91c0-7 delivered"}; !slices.Equal(book.ended, want) {
+		t.Errorf("on record %v, want %v", book.ended, want)
+	}
+}
+
+func TestAMessageTheDiskTookInTimeIsNotToldFromMemoryToo(t *testing.T) {
+	now := func() reading.Stamp { return reading.Stamp{} }
+	book := &shelf{}
+	o := newOutbox(book, now, slog.New(slog.DiscardHandler))
+	o.add(notify.Row{ID: event.ID{Boot: "4f2a91c0", Seq: 7}, Recipient: "on-call"}, 0)
+	o.durable("on-call", "4f2a91c0-7")
+	book.put(1, 7)
+	item, ok, _ := o.Next("on-call")
+	if !ok || item.Key != 1 {
+		t.Fatalf("%+v %v", item, ok)
+	}
+	if err := o.End("on-call", item.Key, notify.Delivered, now(), ""); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok, _ := o.Next("on-call"); ok {
+		t.Error("told twice")
+	}
+}
+
+func TestADamagedMessageDoesNotHoldBackTheNext(t *testing.T) {
+	book := &shelf{bad: map[uint64]bool{1: true}}
+	book.put(1, 7)
+	book.put(2, 8)
+	o := newOutbox(book, func() reading.Stamp { return reading.Stamp{} }, slog.New(slog.DiscardHandler))
+	item, ok, err := o.Next("on-call")
+	if err != nil || !ok || item.Key != 2 {
+		t.Errorf("%+v %v %v", item, ok, err)
+	}
+	if want := []string{"4f2a91c0-7 unreadable"}; !slices.Equal(book.ended, want) {
+		t.Errorf("on record %v, want %v", book.ended, want)
+	}
+}
+
+func TestADeadDiskSilencesNoAlarm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, func(try int, _ logbook.Commit) error {
+			if try > 1 {
+				return errors.New("input/output error")
+			}
+			return nil
+		})
+		b.poll(5*time.Second, 310) // raised at the fourth
+		if _, ok, _ := b.l.outbox.Next("on-call"); ok {
+			t.Error("told before the disk had its ten seconds")
+		}
+		b.poll(15*time.Second, 310)
+		var told []string
+		for {
+			item, ok, err := b.l.outbox.Next("on-call")
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !ok {
+				break
+			}
+			told = append(told, item.ID)
+			if err := b.l.outbox.End("on-call", item.Key, notify.Delivered, b.l.now(), ""); err != nil {
+				t.Fatal(err)
+			}
+		}
+		// the alarm and the failing disk itself
+		if len(told) != 2 {
+			t.Errorf("told %v from memory, want the alarm and that the disk fails", told)
+		}
+		b.stop()
+	})
+}
