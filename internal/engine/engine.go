@@ -39,6 +39,7 @@ type Engine struct {
 	failing  bool
 	failedAt time.Duration // Up when a failing commit was told
 	given    []StateRow    // as last given out by States
+	gone     []string      // panels with a state and without a configuration
 	view     *View
 	judged   uint64
 	routes   [][]route // by bus
@@ -55,6 +56,7 @@ type judge struct {
 type link struct {
 	view     BusView
 	seen     bool
+	tried    bool // a request of this round said something of the link
 	lostRun  int
 	told     bool
 	lostAt   time.Duration // Up when it was told; 0 when that was in an earlier process
@@ -235,11 +237,42 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 		}
 		e.merge(out, o)
 	}
+	e.mournPanels(in.States, o)
 	if lost != nil {
 		e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: lost.Error()})
 	}
-	e.given = append([]StateRow(nil), in.States...)
+	e.given = append(e.given, in.States...)
 	e.view = e.wholeView(in.At)
+}
+
+// mournPanels tells the alarms of panels that are no longer configured, once: their rows are emptied with the next commit. Nobody may
+// wait for the end of an alarm that nothing judges any more.
+func (e *Engine) mournPanels(rows []StateRow, o *Outcome) {
+	for _, r := range rows {
+		if r.Name == "" || e.has(r.Name) || string(r.Data) == emptyRow {
+			continue
+		}
+		names, err := panel.Standing(r.Data)
+		if err != nil {
+			e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Panel: r.Name, Cause: err.Error()})
+		}
+		for _, n := range names {
+			e.emit(o, event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: r.Name, Alarm: n, Cause: "panel removed"})
+		}
+		e.gone = append(e.gone, r.Name)
+	}
+}
+
+// emptyRow is the state of a panel that is no longer configured and has been told.
+const emptyRow = "{}"
+
+func (e *Engine) has(name string) bool {
+	for j := range e.judges {
+		if e.judges[j].name == name {
+			return true
+		}
+	}
+	return false
 }
 
 // restoreSite takes up what was known of the buses, the commands and the time.
@@ -297,6 +330,9 @@ func (e *Engine) States() []StateRow {
 	for j := range e.judges {
 		give(e.judges[j].name, e.judges[j].panel.Marshal())
 	}
+	for _, name := range e.gone {
+		give(name, []byte(emptyRow))
+	}
 	sortRows(out)
 	for _, r := range out {
 		e.given = putRow(e.given, r)
@@ -343,7 +379,7 @@ func (e *Engine) siteRow() []byte {
 func (e *Engine) input(now reading.Stamp, reads []panel.Read) panel.Input {
 	in := panel.Input{Now: now, Reads: reads, Certain: e.certain, Boot: e.boot, NextSeq: e.next}
 	if e.free != nil {
-		in.Others = e.free.Reading
+		in.Others = e.free.Guest
 	}
 	return in
 }
@@ -386,7 +422,8 @@ func (e *Engine) takeBatch(in Batch, o *Outcome) {
 	e.seen, e.sure = in.At.Wall, e.certain
 	e.watchBus(in.Batch, o)
 	for j := range e.judges {
-		if touches(e.judges[j].buses, in.Bus) {
+		// the site's own sensors step with every batch, so that what a panel sees of them belongs to this step
+		if e.judges[j].index == site.None || touches(e.judges[j].buses, in.Bus) {
 			e.step(j, in.At, reads[j], o)
 		}
 	}
@@ -436,14 +473,19 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 			v.Took = r.Took
 		}
 		v.Fault = r.Fault
-		down := linkDown(r.Fault)
-		l.view.Connected = !down
+		if r.Fault != reading.HeldBack && r.Fault != reading.NotAsked { // what was not tried says nothing of the link
+			l.view.Connected, l.tried = !linkDown(r.Fault), true
+		}
 	}
 	if !b.Last {
 		return
 	}
 	l.view.Rounds++
-	if l.view.Connected {
+	tried := l.tried
+	l.tried = false
+	if !tried {
+		// nothing was learnt of the link in this round
+	} else if l.view.Connected {
 		l.lostRun = 0
 		if l.told {
 			l.told = false

@@ -292,6 +292,116 @@ func TestAReadThatDoesNotCoverAValueNeverBecomesANumber(t *testing.T) {
 	}
 }
 
+const siteSensors = `
+[site]
+name = "larkfield-mill"
+timezone = "Europe/London"
+[bus.east]
+link = "tcp://127.0.0.1:502"
+[bus.west]
+link = "tcp://127.0.0.1:503"
+[map.plc]
+numbering = "wire"
+[map.plc.point]
+kappa = { holding = 0, type = "uint16", scale = 0.01, quantity = "conductivity", unit = "uS/cm" }
+temp = { holding = 1, type = "int16", scale = 0.1, unit = "degC" }
+flow = { holding = 2, type = "uint16", unit = "mL/min" }
+on = { discrete = 0 }
+[map.rack.point]
+oxygen = { holding = 40001, type = "uint16", scale = 0.1, quantity = "dissolved-oxygen", unit = "ppb" }
+[site.sensor.plc]
+map = "plc"
+bus = "east"
+station = 9
+[panel.b2]
+title = "Boiler 2 feedwater"
+sensor.rack = { map = "rack", bus = "west", station = 1 }
+line = { length_m = 1, bore_mm = 4, coil_mL = 1, cell_mL = 1, flow = "site.plc.flow" }
+derive.rho = { resistivity_of = "site.plc.kappa" }
+interlock = { temperature = "site.plc.temp", warn_above = "40 degC", close_above = "120 degF" }
+on_line = "site.plc.on"
+[panel.b2.limit.kappa-high]
+point = "site.plc.kappa"
+high = "5 uS/cm"
+on_delay = "3s"
+source = { document = "x", edition = "1", band = "a", tap = "unknown" }
+[panel.b2.limit.rho-low]
+point = "rho"
+low = "0.1 MOhm.cm"
+on_delay = "3s"
+source = { document = "x", edition = "1", band = "a", tap = "unknown" }
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+
+// TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem: a limit, an interlock, a line or a derived point over a sensor of the site, on another
+// bus than the panel's own, is judged like any other and not passed over in silence.
+func TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem(t *testing.T) {
+	got := tell(t, parse(t, siteSensors), `start 2026-11-25T02:00:00Z
+120s: plc.kappa=4 plc.temp=25 plc.flow=200 plc.on=1 rack.oxygen=12
+10s: plc.kappa=12.5
+10s: plc.kappa=4 plc.temp=60`)
+	for _, want := range []string{"b2.rack.oxygen 12.0 ppb good believed", "alarm=b2.kappa-high", "alarm=b2.rho-low", "boiler.on_line", "sample.warm", "sample.hot"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("nothing is said of %q:\n%s", want, got)
+		}
+	}
+	// at the fourth reading beyond: three slots of seen time
+	if n := strings.Count(got, "alarm.raised at=2026-11-25T02:02:04Z"); n != 2 {
+		t.Errorf("%d alarms raised at 02:02:04, want both limits:\n%s", n, got)
+	}
+}
+
+func TestAPanelThatIsNoLongerConfiguredIsToldOnceAndItsAlarmsWithIt(t *testing.T) {
+	st := run(t, parse(t, twoPanels), upset)
+	rows := st.e.States()
+	one := parse(t, strings.Replace(strings.ReplaceAll(twoPanels, "panel.b1", "panel.b3"), "Boiler 1", "Boiler 3", 1))
+	told := func(rows []engine.StateRow) (names []string, out []engine.StateRow) {
+		e := engine.New(one)
+		o := e.Step(engine.Boot{Nonce: "00000009", Hash: one.Hash, States: rows, Before: engine.Before{Nonce: "00000001"}})
+		for _, ev := range o.Events {
+			if ev.Kind.String() == "alarm.limit_removed" {
+				names = append(names, ev.Alarm)
+			}
+		}
+		return names, e.States()
+	}
+	names, changed := told(rows)
+	if d := cmp.Diff([]string{"b1.oxygen-high", "b1.sample-warm", "b1.sample-hot"}, names); d != "" {
+		t.Errorf("told as removed (-want +got):\n%s", d)
+	}
+	for _, r := range changed {
+		rows = put(rows, r)
+	}
+	if names, _ := told(rows); len(names) != 0 {
+		t.Errorf("told again at the next start: %v", names)
+	}
+}
+
+// TestWhatWasNotTriedSaysNothingOfTheLink: a station that is held back does not make a dead connection look alive.
+func TestWhatWasNotTriedSaysNothingOfTheLink(t *testing.T) {
+	s := parse(t, twoPanels)
+	e := engine.New(s)
+	e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash, WallCertain: true})
+	var kinds []string
+	for slot, f := range []reading.Fault{reading.Answered, reading.Refused, reading.HeldBack, reading.Refused, reading.HeldBack, reading.HeldBack, reading.Refused, reading.HeldBack} {
+		at := reading.Stamp{Wall: 1, Up: time.Duration(slot+1) * time.Second}
+		r := reading.Read{Station: 1, Table: reading.Input, Addr: 4, Count: 1, Fault: f, Sent: at}
+		if f == reading.Answered {
+			r.Words = []uint16{200}
+		}
+		o := e.Step(engine.Batch{Batch: reading.Batch{Bus: 0, Slot: uint64(slot), Last: true, At: at, Reads: []reading.Read{r}}})
+		for _, ev := range o.Events {
+			if strings.HasPrefix(ev.Kind.String(), "bus.") {
+				kinds = append(kinds, fmt.Sprintf("%d%s", slot, ev.Kind))
+			}
+		}
+	}
+	if d := cmp.Diff([]string{"6bus.lost"}, kinds); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
 func TestQuantitiesOfThePointsAreKnown(t *testing.T) {
 	s := parse(t, twoPanels)
 	for i := range s.Points {

@@ -16,21 +16,20 @@ import (
 func (pl *Panel) limits(in Input) {
 	for i := range pl.p.Limits {
 		l := &pl.p.Limits[i]
-		j := pl.pos(l.Point)
-		if j == site.None || !pl.mem[j].sampled {
+		m, a, pt := pl.at(l.Point), &pl.state.Alarms[i], &pl.s.Points[l.Point]
+		if !m.Sampled {
 			continue
 		}
-		m, a, pt := &pl.mem[j], &pl.state.Alarms[i], &pl.s.Points[l.Point]
 		period := pl.pointPeriod(l.Point)
 		onLine := !pl.state.OnLine.Off || !suspends(pt)
-		judged := alarm.Judged{Reading: m.shown, Steps: m.steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag}
+		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag}
 		first := !pl.judged[i]
 		if first {
 			judged.Steps, judged.Away = 0, a.Away.For
 		}
 		var edge alarm.Edge
 		a.Judge, edge = alarm.StepLimit(l, pt.Resolution, a.Judge, judged)
-		books := excursion.Input{Do: bookkeeping(edge), Reading: m.shown, WallCertain: in.Certain, Steps: m.steps, Period: period, OnLine: onLine}
+		books := excursion.Input{Do: bookkeeping(edge), Reading: m.Shown, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
 		if first { // what lies between this read and the last one that was judged was not seen
 			books.Steps, books.Restart = 0, !pl.boot.First
 			books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
@@ -252,7 +251,7 @@ func (pl *Panel) decimalsIn(pt *site.Point, to quantity.Unit) int {
 // value is a point's reading as it stands, in a unit.
 func (pl *Panel) value(point int, unit quantity.Unit) event.Value {
 	pt := &pl.s.Points[point]
-	r := pl.Reading(point)
+	r := pl.at(point).Shown
 	if unit == (quantity.Unit{}) {
 		unit = pt.Unit
 	}
@@ -278,21 +277,14 @@ func (pl *Panel) trust() event.Trust {
 		t.Reason = d.String()
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
-		if r := pl.ownOf(f); r.HasValue() {
+		if r := pl.at(f).Own; r.HasValue() {
 			t.FlowKnown, t.Flow = true, pl.millilitres(r)
 		}
 	}
-	if pl.p.Interlock.Configured && pl.tempPos != site.None {
-		if m := &pl.mem[pl.tempPos]; m.own.HasValue() {
-			t.TempKnown, t.Temp, t.TempUnit = true, m.own.Value, pl.s.Points[pl.p.Interlock.Temperature].Unit.Name()
+	if k := pl.p.Interlock.Temperature; pl.p.Interlock.Configured {
+		if r := pl.at(k).Own; r.HasValue() {
+			t.TempKnown, t.Temp, t.TempUnit = true, r.Value, pl.s.Points[k].Unit.Name()
 		}
 	}
 	return t
-}
-
-func (pl *Panel) ownOf(point int) reading.Reading {
-	if i := pl.pos(point); i != site.None {
-		return pl.mem[i].own
-	}
-	return reading.Reading{}
 }

@@ -78,10 +78,20 @@ type Read struct {
 type Input struct {
 	Now     reading.Stamp
 	Reads   []Read
-	Certain bool                            // the wall clock may be believed
-	Others  func(point int) reading.Reading // readings of site sensors, as judged
+	Certain bool                  // the wall clock may be believed
+	Others  func(point int) Guest // points of the site's own sensors, as judged in this step
 	Boot    string
 	NextSeq uint64 // the first free event sequence
+}
+
+// Guest is a point as its own panel judged it in the present step.
+type Guest struct {
+	Own     reading.Reading // own quality only
+	Shown   reading.Reading // after everything
+	Sampled bool            // read in this step
+	Update  bool            // and that was a sensor update
+	Steps   uint64          // poll slots since the read before, 0 for the first
+	Sample  reading.Sample
 }
 
 // Output is what a step brought about.
@@ -103,7 +113,6 @@ type Judged struct {
 type memory struct {
 	own     reading.Reading // own quality, as of the last read
 	shown   reading.Reading // after everything
-	valued  reading.Reading // the last own reading that had a value
 	good    reading.Stamp   // the last reading that had a value and was shown
 	state   validate.State
 	seen    bool
@@ -124,13 +133,14 @@ type Panel struct {
 	mem   []memory
 	state State
 
+	others   func(point int) Guest
 	started  bool
 	lastUp   time.Duration
 	judged   []bool // by limit: in this process
 	boot     Boot
 	lineOut  line.Output
 	lockOut  interlock.Output
-	tempPos  int
+	lastTemp reading.Reading // the last of the interlock's temperature that had a value
 	now      reading.Stamp
 	seq      uint64
 	bootName string
@@ -147,7 +157,7 @@ type Boot struct {
 
 // New prepares the judge of one panel. free makes the one for the sensors of the site.
 func New(s *site.Site, p *site.Panel) *Panel {
-	pl := &Panel{s: s, p: p, name: p.Name, tempPos: site.None}
+	pl := &Panel{s: s, p: p, name: p.Name}
 	pl.slots = make([]int, len(s.Points))
 	for i := range pl.slots {
 		pl.slots[i] = site.None
@@ -161,7 +171,6 @@ func New(s *site.Site, p *site.Panel) *Panel {
 		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
 	}
 	if p.Interlock.Configured {
-		pl.tempPos = pl.pos(p.Interlock.Temperature)
 		for _, r := range rules {
 			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
 		}
@@ -211,6 +220,21 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	return pl.out, nil
 }
 
+// Standing names the alarms that stand in a panel's state, for a panel that is no longer there to judge them.
+func Standing(data []byte) ([]string, error) {
+	var old State
+	if err := json.Unmarshal(data, &old); err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, a := range old.Alarms {
+		if a.Alarm.Raised != "" {
+			names = append(names, a.Name)
+		}
+	}
+	return names, nil
+}
+
 // Marshal gives the durable state: the same state gives the same bytes.
 func (pl *Panel) Marshal() []byte {
 	b, err := json.Marshal(&pl.state)
@@ -220,12 +244,22 @@ func (pl *Panel) Marshal() []byte {
 	return b
 }
 
-// Reading gives a point's reading as it stands; the zero Reading for a point of another panel.
-func (pl *Panel) Reading(point int) reading.Reading {
-	if i := pl.pos(point); i != site.None {
-		return pl.mem[i].shown
+// Guest gives a point of this panel as it was judged in the last step; the zero Guest for a point of another panel.
+func (pl *Panel) Guest(point int) Guest {
+	i := pl.pos(point)
+	if i == site.None {
+		return Guest{}
 	}
-	return reading.Reading{}
+	m := &pl.mem[i]
+	return Guest{Own: m.own, Shown: m.shown, Sampled: m.sampled, Update: m.update, Steps: m.steps, Sample: m.sample}
+}
+
+// at gives any point this panel may look at: its own, or one of the site's own sensors.
+func (pl *Panel) at(point int) Guest {
+	if point == site.None || pl.pos(point) != site.None || pl.others == nil {
+		return pl.Guest(point)
+	}
+	return pl.others(point)
 }
 
 func (pl *Panel) pos(point int) int {
@@ -246,7 +280,7 @@ func (pl *Panel) alarmAt(name string) int {
 
 func (pl *Panel) begin(in Input) {
 	pl.out = Output{}
-	pl.seq, pl.bootName, pl.now = in.NextSeq, in.Boot, in.Now
+	pl.seq, pl.bootName, pl.now, pl.others = in.NextSeq, in.Boot, in.Now, in.Others
 }
 
 func (pl *Panel) emit(e event.Event) event.ID {
@@ -319,7 +353,9 @@ func (pl *Panel) own(in Input) {
 		m.steps = 0
 		if m.seen {
 			vin.Elapsed = max(0, r.At.Up-m.lastUp)
-			m.steps = max(1, (r.Slot-m.slot)/max(1, sensor.Every))
+			// in turns of this sensor: a late round may ask it in a slot between two of them
+			every := max(1, sensor.Every)
+			m.steps = max(1, r.Slot/every-m.slot/every)
 		}
 		var vout validate.Output
 		m.state, vout = validate.Step(pt, sensor.Refresh, m.state, vin)
@@ -329,32 +365,16 @@ func (pl *Panel) own(in Input) {
 	}
 	for i, pt := range pl.p.Points {
 		if p := &pl.s.Points[pt]; !p.Derived() {
-			if pl.mem[i].own.HasValue() {
-				pl.mem[i].valued = pl.mem[i].own
-			}
 			pl.mem[i].own = validate.Stale(pl.mem[i].own, in.Now, pl.s.Sensors[p.Sensor].Period)
 		}
 	}
-}
-
-// look gives the own reading of a point of this panel or of the site, its age, and whether this step sampled it.
-func (pl *Panel) look(in Input, point int) (r reading.Reading, age time.Duration, fresh bool) {
-	if i := pl.pos(point); i != site.None {
-		m := &pl.mem[i]
-		return m.own, in.Now.Since(m.own.At), m.sampled
-	}
-	if point == site.None || in.Others == nil {
-		return reading.Reading{}, 0, false
-	}
-	r = in.Others(point)
-	return r, in.Now.Since(r.At), false
 }
 
 func (pl *Panel) onLine(in Input) {
 	if pl.p.OnLine == site.None {
 		return
 	}
-	r, _, _ := pl.look(in, pl.p.OnLine)
+	r := pl.at(pl.p.OnLine).Own
 	if !r.HasValue() {
 		return // the last state holds; that the point cannot be read is seen at the point
 	}
@@ -385,13 +405,13 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		pl.state.Away = Away{}
 	}
 	if l.Configured && l.Flow != site.None {
-		r, age, _ := pl.look(in, l.Flow)
-		li.FlowConfigured, li.FlowOK, li.FlowAge = true, r.HasValue(), age
+		r := pl.at(l.Flow).Own
+		li.FlowConfigured, li.FlowOK, li.FlowAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.Flow, li.FlowAtFloor = pl.millilitres(r), r.Bound == reading.Below
 	}
 	if v := pl.p.Interlock.ValveClosed; pl.p.Interlock.Configured && v != site.None {
-		r, age, _ := pl.look(in, v)
-		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), age
+		r := pl.at(v).Own
+		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
@@ -409,18 +429,19 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 		FlowLow:   pl.p.Line.FlowLow}
 	t := &pl.s.Points[k.Temperature]
 	ii.Unit = t.Unit
-	if pl.tempPos != site.None {
-		m := &pl.mem[pl.tempPos]
-		ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = m.own.HasValue(), m.own.Value, m.own.Bound, m.own.At
-		ii.TempUpdate, ii.TempGood = m.update && m.own.HasValue(), m.sampled && m.own.HasValue()
+	g := pl.at(k.Temperature)
+	ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = g.Own.HasValue(), g.Own.Value, g.Own.Bound, g.Own.At
+	ii.TempUpdate, ii.TempGood = g.Update && g.Own.HasValue(), g.Sampled && g.Own.HasValue()
+	if g.Own.HasValue() {
+		pl.lastTemp = g.Own
 	}
 	if k.ValveClosed != site.None {
-		r, _, _ := pl.look(in, k.ValveClosed)
+		r := pl.at(k.ValveClosed).Own
 		ii.FeedbackConfigured, ii.FeedbackOK = true, r.HasValue()
 		ii.FeedbackSilent = r.Reason == reading.Silent || r.Reason == reading.Stale || r.Reason == reading.Unknown
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
-		r, _, _ := pl.look(in, f)
+		r := pl.at(f).Own
 		ii.FlowKnown, ii.Flow = r.HasValue(), pl.millilitres(r)
 		if r.Bound == reading.Below {
 			ii.Flow = 0 // at its floor the sample has stopped
@@ -479,16 +500,13 @@ func (pl *Panel) derive(in Input) {
 		inputs := make([]reading.Reading, 0, 2)
 		m.sampled, m.steps = false, 0
 		for _, q := range p.Derive.Inputs {
-			r := pl.Reading(q)
-			if j := pl.pos(q); j == site.None && in.Others != nil {
-				r = in.Others(q)
-			} else if j != site.None && pl.mem[j].sampled {
-				// a derived point moves with its first input that was read in this step
-				if !m.sampled {
-					m.sampled, m.steps, m.sample = true, pl.mem[j].steps, reading.Sample{Slot: pl.mem[j].sample.Slot, Fault: reading.NotAsked, At: pl.mem[j].sample.At}
-				}
+			g := pl.at(q)
+			// a derived point moves with its first input that was read in this step
+			if g.Sampled && !m.sampled {
+				m.sampled, m.steps = true, g.Steps
+				m.sample = reading.Sample{Slot: g.Sample.Slot, Fault: reading.NotAsked, At: g.Sample.At}
 			}
-			inputs = append(inputs, r)
+			inputs = append(inputs, g.Shown)
 		}
 		pl.show(m, derive.Step(p, pl.s.Points, inputs, in.Now))
 	}

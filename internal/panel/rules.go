@@ -36,7 +36,7 @@ func (pl *Panel) rules(elapsed time.Duration) {
 	if !pl.p.Interlock.Configured {
 		return
 	}
-	own := pl.ownOf(pl.p.Interlock.Temperature)
+	own := pl.at(pl.p.Interlock.Temperature).Own
 	for k := range rules {
 		r := &rules[k]
 		i := len(pl.p.Limits) + k
@@ -88,10 +88,10 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	k := &pl.p.Interlock
 	pt := &pl.s.Points[k.Temperature]
 	e.Point = pt.Path
-	v := pl.valueOf(pt, pl.ownOf(k.Temperature), pt.Unit)
+	v := pl.valueOf(pt, pl.at(k.Temperature).Own, pt.Unit)
 	e.Value = &v
-	if pl.tempPos != site.None && v.Quality == reading.Bad.String() && pl.mem[pl.tempPos].valued.HasValue() {
-		last := pl.valueOf(pt, pl.mem[pl.tempPos].valued, pt.Unit)
+	if v.Quality == reading.Bad.String() && pl.lastTemp.HasValue() {
+		last := pl.valueOf(pt, pl.lastTemp, pt.Unit)
 		e.LastGood = &last
 	}
 	e.Limit = &event.LimitValue{Name: "close_above", Side: site.High.String(), Value: k.CloseAbove, Source: site.Source{Document: "site setting"}}
@@ -102,7 +102,11 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	e.Limit.Written, e.Limit.Unit = e.Limit.Value, pt.Unit.Name()
 	if w, u, err := quantity.ParseValue(written, quantity.Temperature); err == nil { // a bare number is in the point's unit
 		e.Limit.Written, e.Limit.Unit = w, u.Name()
-		v = pl.valueOf(pt, pl.ownOf(k.Temperature), u)
+		v = pl.valueOf(pt, pl.at(k.Temperature).Own, u)
+		if e.LastGood != nil {
+			last := pl.valueOf(pt, pl.lastTemp, u)
+			e.LastGood = &last
+		}
 	}
 	switch {
 	case e.Cause != "":
