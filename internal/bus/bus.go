@@ -9,6 +9,7 @@ package bus
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"log/slog"
@@ -54,18 +55,61 @@ const (
 // does wrong is a fault in a batch. A batch is sent to out for every segment of every round, in silence too; Run does not close out, and
 // a full out delays the next round, never the end.
 //
-// It ends within the bus's timeout after ctx, in every state: a request in flight is waited for, a connection being made is abandoned.
+// It ends soon after ctx, in every state: on plain tcp within the bus's timeout, since a request in flight is waited for, and on the others
+// at once. A connection being made is abandoned.
 //
 // now gives every stamp. orders may be nil; no order is obeyed, each is said to be refused in the log.
 func Run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger) error {
 	if bus < 0 || bus >= len(s.Buses) {
 		return fmt.Errorf("bus %d: the site has %d", bus, len(s.Buses))
 	}
-	b := &s.Buses[bus]
-	if b.Scheme != "tcp" {
-		return fmt.Errorf("bus %s: scheme %q is not obeyed (use tcp)", b.Name, b.Scheme)
+	l, err := linkOf(ctx, s, bus, now)
+	if err != nil {
+		return fmt.Errorf("bus %s: %w", s.Buses[bus].Name, err)
 	}
-	return run(ctx, s, bus, now, orders, out, log, newTCPLink(ctx, b.Address, b.Timeout))
+	return run(ctx, s, bus, now, orders, out, log, l)
+}
+
+// datagrams says why links over UDP are refused.
+const datagrams = "a datagram may be lost, doubled or overtaken by another without a sign, and one byte too many in one was measured to cost five requests"
+
+// linkOf makes the link of a bus, not yet open, or says why the bus cannot be polled.
+func linkOf(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp) (link, error) {
+	b := &s.Buses[bus]
+	switch b.Scheme {
+	case "tcp", "tcp+tls":
+		if b.Timeout <= 0 || b.Timeout > timeoutMax {
+			return nil, fmt.Errorf("timeout %v: want more than 0 and at most %v", b.Timeout, timeoutMax)
+		}
+		if b.Scheme == "tcp" {
+			return newTCPLink(ctx, b.Address, b.Timeout), nil
+		}
+		if _, err := settings(b.Address, b.TLS); err != nil {
+			return nil, err
+		}
+		return &tlsLink{address: b.Address, files: b.TLS, timeout: b.Timeout}, nil
+	case "rtu", "rtuovertcp":
+		p := plan.Of(s, bus)
+		w, err := wireOf(s, b, p)
+		if err != nil {
+			return nil, err
+		}
+		l := newLine(w, w.longest(p), b.Listen, now)
+		if b.Scheme == "rtuovertcp" {
+			return &rtuLink{line: l, dial: dialServer(b.Address, timeoutMax)}, nil
+		}
+		flags, err := character(b)
+		if err != nil {
+			return nil, err
+		}
+		if !b.SoleMaster {
+			return nil, errors.New("a serial line takes one master: want sole_master = true, when no controller asks on it")
+		}
+		return &rtuLink{line: l, dial: dialTTY(b.Address, flags)}, nil
+	case "udp", "rtuoverudp":
+		return nil, fmt.Errorf("%s is refused: %s", b.Scheme, datagrams)
+	}
+	return nil, fmt.Errorf("scheme %q is not obeyed (use tcp, tcp+tls, rtu or rtuovertcp)", b.Scheme)
 }
 
 // run is Run over a given link, which it closes at the end.
@@ -75,15 +119,13 @@ func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o
 	switch {
 	case b.Period <= 0:
 		return fmt.Errorf("bus %s: period %v: want more than 0", b.Name, b.Period)
-	case b.Timeout <= 0 || b.Timeout > timeoutMax:
-		return fmt.Errorf("bus %s: timeout %v: want more than 0 and at most %v", b.Name, b.Timeout, timeoutMax)
 	case len(p.Unlisted) > 0:
 		return fmt.Errorf("bus %s: point %s: its registers are not among those its sensor may be asked", b.Name, s.Points[p.Unlisted[0]].Path)
 	case len(p.Requests) == 0:
 		return fmt.Errorf("bus %s: nothing to ask", b.Name)
 	}
 	r := newPoller(b, bus, p, now, out, log, l)
-	defer r.link.close()
+	defer r.end()
 
 	due := now().Up + phase(b.Name, b.Period) // of slot 0; slot k is due k periods later, so that nothing drifts
 	anchor := due
@@ -101,6 +143,8 @@ func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o
 					continue
 				}
 				r.refuse(o)
+			case c := <-r.incoming():
+				r.idle(c)
 			case <-timer.C:
 				waiting = false
 			}

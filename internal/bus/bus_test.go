@@ -143,6 +143,13 @@ func TestAnOrderIsNotObeyedAndItIsSaidOnce(t *testing.T) {
 	})
 }
 
+// serial makes a site's bus a serial line that could be polled.
+func serial(s *site.Site) *site.Bus {
+	b := &s.Buses[0]
+	b.Scheme, b.Address, b.Timeout, b.Baud, b.Parity, b.StopBits, b.SoleMaster, b.Listen = "rtu", "/dev/null", 0, 9600, "even", 1, true, 30*time.Second
+	return b
+}
+
 func TestADescriptionThatCannotBePolledIsAnError(t *testing.T) {
 	good := func() *site.Site { return stationsOf(false, nil, 1) }
 	for _, c := range []struct {
@@ -151,7 +158,17 @@ func TestADescriptionThatCannotBePolledIsAnError(t *testing.T) {
 		want string
 	}{
 		{"no such bus", func(s *site.Site) { s.Buses = nil }, "bus 0: the site has 0"},
-		{"a scheme that is not obeyed", func(s *site.Site) { s.Buses[0].Scheme = "rtuovertcp" }, `scheme "rtuovertcp" is not obeyed`},
+		{"a scheme that is not obeyed", func(s *site.Site) { s.Buses[0].Scheme = "ascii" }, `scheme "ascii" is not obeyed`},
+		{"datagrams", func(s *site.Site) { s.Buses[0].Scheme = "udp" }, "udp is refused: a datagram may be lost, doubled or overtaken"},
+		{"serial frames in datagrams", func(s *site.Site) { s.Buses[0].Scheme = "rtuoverudp" }, "rtuoverudp is refused: a datagram may be lost, doubled or overtaken"},
+		{"no certificates", func(s *site.Site) { s.Buses[0].Scheme = "tcp+tls" }, "certificates"},
+		{"a rate no driver knows", func(s *site.Site) { serial(s).Baud = 19201 }, "baud 19201"},
+		{"a parity there is none of", func(s *site.Site) { serial(s).Parity = "mark" }, `parity "mark": want none, even or odd`},
+		{"three stop bits", func(s *site.Site) { serial(s).StopBits = 3 }, "stop bits 3"},
+		{"a line that may have another master", func(s *site.Site) { serial(s).SoleMaster = false }, "want sole_master = true"},
+		// 8 + 7 characters of 11 bits at 1200 baud are 137.5 ms, 3.5 of silence 32 ms, and the turnaround 100 ms.
+		{"a timeout that cannot succeed", func(s *site.Site) { b := serial(s); b.Baud, b.Timeout = 1200, 250*time.Millisecond }, "timeout 250ms cannot succeed"},
+		{"a turnaround past every timeout", func(s *site.Site) { serial(s); s.Sensors[0].Turnaround = 6 * time.Second }, "want at most 5s"},
 		{"no period", func(s *site.Site) { s.Buses[0].Period = 0 }, "period 0s"},
 		{"no timeout", func(s *site.Site) { s.Buses[0].Timeout = 0 }, "timeout 0s"},
 		{"a timeout that would hold up a stop", func(s *site.Site) { s.Buses[0].Timeout = 2 * time.Second }, "timeout 2s"},

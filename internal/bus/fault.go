@@ -67,6 +67,20 @@ func faultOf(err error) reading.Fault {
 	switch {
 	case is(errLength):
 		return reading.BadFrame
+	case is(errSilent):
+		return reading.Timeout
+	case is(errDamaged):
+		return reading.BadCRC
+	case is(errOutOfStep, errNotQuiet, errFlood):
+		return reading.OutOfStep
+	case is(errListening):
+		return reading.Listening
+	case is(errForeign):
+		return reading.AnotherMaster
+	case is(errLocked):
+		return reading.Refused
+	case is(errCertificates):
+		return reading.TLSRefused
 	case is(errNotOpen, net.ErrClosed, syscall.EBADF):
 		return reading.NotConnected
 	case is(context.Canceled):

@@ -38,6 +38,15 @@ type poller struct {
 	last       uint64 // slot of the last round
 	refusedAny bool
 	refusedID  uint64
+
+	// Of stream RTU.
+	guard       *rtuLink                       // nil on other links
+	stiff       map[plan.Request]int           // how often running a device refused a request that was bent
+	answers     map[plan.Request]bool          // requests that were answered when last asked
+	askedAt     map[plan.Request]time.Duration // Up when each was last asked
+	turn        int                            // of the closing checks
+	toldForeign bool
+	toldStep    bool
 }
 
 // standing is what was last said of the link in the log. The zero standing is that nothing was said yet.
@@ -62,12 +71,18 @@ type station struct {
 
 	// Within a round.
 	alive, quiet, hangsUp bool
+	timeouts              int
 }
 
 func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out chan<- reading.Batch, log *slog.Logger, l link) *poller {
 	r := &poller{
 		name: b.Name, bus: bus, period: b.Period, timeout: b.Timeout, plan: p, now: now, out: out,
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
+	}
+	if g, ok := l.(*rtuLink); ok {
+		r.guard, r.stiff, r.answers = g, map[plan.Request]int{}, map[plan.Request]bool{}
+		r.askedAt = map[plan.Request]time.Duration{}
+		r.timeout = g.line.timeout
 	}
 	for _, q := range p.Requests {
 		if r.station(q.Station) == nil {
@@ -78,6 +93,14 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		}
 	}
 	return r
+}
+
+// end gives up everything the poller holds.
+func (p *poller) end() {
+	p.link.close()
+	if p.guard != nil {
+		p.guard.end()
+	}
 }
 
 func (p *poller) station(id uint8) *station {
@@ -94,6 +117,8 @@ type attempt struct {
 	slot    uint64
 	down    reading.Fault // how connecting failed in this round; NotAsked when it did not
 	silence time.Duration // lost to silence
+
+	retryUntil time.Duration // Up after which nothing is asked a second time
 }
 
 // round asks what is due and sends a batch for each segment: each interlock's station on its own, so that its temperature waits for
@@ -105,6 +130,9 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 	}
 	p.begun, p.last = true, slot
 	a := &attempt{slot: slot}
+	if p.guard != nil {
+		return p.roundOfLine(ctx, a, due, orders)
+	}
 	batch := reading.Batch{Bus: p.bus, Slot: slot}
 	left := len(due)
 	for _, st := range p.order() {

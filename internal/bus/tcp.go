@@ -88,7 +88,12 @@ func (l *tcpLink) ask(_ context.Context, station uint8, table reading.Table, add
 	if l.client == nil {
 		return nil, errNotOpen
 	}
-	if err := l.client.SetUnitId(station); err != nil {
+	return read(l.client, station, table, addr, count)
+}
+
+// read makes one read through the library and gives its words, a bit a word for bits.
+func read(client *modbus.ModbusClient, station uint8, table reading.Table, addr, count uint16) ([]uint16, error) {
+	if err := client.SetUnitId(station); err != nil {
 		return nil, err
 	}
 	var words []uint16
@@ -96,13 +101,13 @@ func (l *tcpLink) ask(_ context.Context, station uint8, table reading.Table, add
 	var err error
 	switch table {
 	case reading.Coil:
-		bits, err = l.client.ReadCoils(addr, count)
+		bits, err = client.ReadCoils(addr, count)
 	case reading.Discrete:
-		bits, err = l.client.ReadDiscreteInputs(addr, count)
+		bits, err = client.ReadDiscreteInputs(addr, count)
 	case reading.Holding:
-		words, err = l.client.ReadRegisters(addr, count, modbus.HOLDING_REGISTER)
+		words, err = client.ReadRegisters(addr, count, modbus.HOLDING_REGISTER)
 	case reading.Input:
-		words, err = l.client.ReadRegisters(addr, count, modbus.INPUT_REGISTER)
+		words, err = client.ReadRegisters(addr, count, modbus.INPUT_REGISTER)
 	default:
 		err = modbus.ErrUnexpectedParameters
 	}

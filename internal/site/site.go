@@ -36,15 +36,31 @@ type Site struct {
 	Logbook    Logbook
 }
 
-// Bus is one network endpoint (or, later, one serial line).
+// Bus is one network endpoint or one serial line.
 type Bus struct {
 	Name    string
 	Link    string        // as written, e.g. "tcp://10.0.40.21:502"
-	Scheme  string        // "tcp"
-	Address string        // host:port
+	Scheme  string        // "tcp", "tcp+tls", "rtu" or "rtuovertcp"
+	Address string        // host:port, or the path of a serial device
 	Period  time.Duration // the poll grid: the shortest period of its sensors
-	Timeout time.Duration // for one request, at most 1 s on plain tcp
+	Timeout time.Duration // for one request, at most 1 s on tcp and tcp+tls; 0 on a serial line: from the wire
 	Sensors []int         // sensors on this bus, those of an interlock first
+
+	// Of a serial line; on rtuovertcp Baud is that of the line behind the serial server, and Parity and StopBits are the server's.
+	Baud       int           // bits a second
+	Parity     string        // "none", "even" or "odd"
+	StopBits   int           // 1 or 2
+	SoleMaster bool          // the user says that no other master is on the line; without it rtu is refused
+	Listen     time.Duration // silence heard before the first request; below 1 s only in tests
+
+	TLS TLS // of tcp+tls
+}
+
+// TLS names the files of a secured link. They are read again for every connection, so that a renewed certificate needs no restart.
+type TLS struct {
+	CA         string // certificates that may sign the device's, or the device's own
+	Cert, Key  string // ours
+	ServerName string // the name in the device's certificate; empty: the host of the address
 }
 
 // Sensor is one device, or one part of a device, described by a register map.
@@ -60,6 +76,7 @@ type Sensor struct {
 	Refresh     time.Duration // a good read this long after the last update is an update though nothing changed
 	Points      []int         // its points, by path
 	LongestRead int           // most addresses in one request
+	Turnaround  time.Duration // on a serial line: the longest its device takes before it begins to answer; 0: 100 ms
 	Allowed     []Span        // addresses that may be asked, by table then address: those of the map's points and its also_readable
 	FittedLater bool          // absence is no fault until first seen
 }

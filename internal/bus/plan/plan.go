@@ -35,7 +35,22 @@ type Plan struct {
 	// Unlisted holds the points, by index, that no request covers because their registers are not among the addresses their sensor may
 	// be asked. A loaded configuration has none.
 	Unlisted []int
+
+	Rooms map[Request]Room // of each of the requests
 }
+
+// Room is how far a request may be bent: what it may be asked as instead without asking an address that is not listed or parting a value.
+type Room struct {
+	Values []Span // the addresses of its values, ascending; none may be parted
+	Open   Span   // the listed addresses around it, without a hole
+	Most   int    // the most addresses in one request
+}
+
+// Span is Count addresses from Addr.
+type Span struct{ Addr, Count uint16 }
+
+// End is the address after the last.
+func (s Span) End() int { return int(s.Addr) + int(s.Count) }
 
 // Due is the requests of one slot, in order.
 func (p Plan) Due(slot uint64) []Request {
@@ -93,12 +108,16 @@ func Of(s *site.Site, bus int) Plan {
 			groups = addSensor(groups, s, si, &p)
 		}
 	}
+	p.Rooms = map[Request]Room{}
 	for _, g := range groups {
-		for _, r := range cover(merge(g.atoms, most(g.table)), merge(g.allowed, 0), g.longest) {
-			p.Requests = append(p.Requests, Request{
+		atoms, allowed := merge(g.atoms, most(g.table)), merge(g.allowed, 0)
+		for _, r := range cover(atoms, allowed, g.longest) {
+			q := Request{
 				Station: g.station, Table: g.table, Addr: uint16(r.first), Count: uint16(r.last - r.first + 1),
 				Every: g.every, Interlock: slices.Contains(guards, g.station),
-			})
+			}
+			p.Requests = append(p.Requests, q)
+			p.Rooms[q] = room(r, atoms, allowed, g.longest)
 		}
 	}
 	slices.SortStableFunc(p.Requests, func(a, b Request) int {
@@ -169,6 +188,25 @@ func addSensor(groups []group, s *site.Site, si int, p *Plan) []group {
 	}
 	return groups
 }
+
+// room is what surrounds one request of a group, and what is in it.
+func room(r span, atoms, allowed []span, longest int) Room {
+	out := Room{Open: r.public(), Most: max(longest, r.last-r.first+1)}
+	for _, a := range allowed {
+		if a.first <= r.first && r.last <= a.last {
+			out.Open = a.public()
+		}
+	}
+	for _, a := range atoms {
+		if r.first <= a.first && a.last <= r.last {
+			out.Values = append(out.Values, a.public())
+		}
+	}
+	return out
+}
+
+// public is the span as others see it. A table's 65536 addresses do not fit a count; no request asks more than 2000 of them.
+func (s span) public() Span { return Span{uint16(s.first), uint16(min(s.last-s.first+1, 65535))} }
 
 func allowedIn(sensor *site.Sensor, t reading.Table) []span {
 	var out []span

@@ -156,8 +156,28 @@ func TestAPointOutsideTheListedAddressesIsNeverAsked(t *testing.T) {
 	s := build(device{station: 1, points: []point{holding(0, site.Uint16), holding(10, site.Float32)}})
 	s.Sensors[0].Allowed = []site.Span{{Table: reading.Holding, Addr: 0, Count: 11}} // half of the second value
 	p := plan.Of(s, 0)
-	if d := cmp.Diff(plan.Plan{Requests: []plan.Request{{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Every: 1}}, Unlisted: []int{1}}, p); d != "" {
+	if d := cmp.Diff([]plan.Request{{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Every: 1}}, p.Requests); d != "" {
 		t.Error(d)
+	}
+	if d := cmp.Diff([]int{1}, p.Unlisted); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestARequestMayBeBentOnlyWithinListedAddressesAndBetweenValues(t *testing.T) {
+	p := plan.Of(build(device{station: 1, longest: 12, points: []point{holding(4, site.Float32), holding(6, site.Uint16), holding(9, site.Uint16), holding(40, site.Uint16)},
+		open: []site.Span{{Table: reading.Holding, Addr: 0, Count: 4}, {Table: reading.Holding, Addr: 7, Count: 2}, {Table: reading.Holding, Addr: 11, Count: 5}}}), 0)
+	want := []plan.Room{
+		{Values: []plan.Span{{Addr: 4, Count: 2}, {Addr: 6, Count: 1}, {Addr: 9, Count: 1}}, Open: plan.Span{Addr: 0, Count: 10}, Most: 12},
+		{Values: []plan.Span{{Addr: 40, Count: 1}}, Open: plan.Span{Addr: 40, Count: 1}, Most: 12},
+	}
+	for i, r := range p.Requests {
+		if d := cmp.Diff(want[i], p.Rooms[r]); d != "" {
+			t.Errorf("request %d: %s", i, d)
+		}
+	}
+	if len(p.Requests) != len(want) {
+		t.Errorf("%d requests, want %d", len(p.Requests), len(want))
 	}
 }
 

@@ -1,0 +1,187 @@
+package bus
+
+import (
+	"time"
+
+	"rillwatch/internal/bus/plan"
+)
+
+// ledger decides which shapes may be asked now. An answer that is late, doubled or lost among others can only be known by its shape, so
+// two questions whose answers might meet must not have the same one.
+type ledger struct {
+	horizon    time.Duration // after a question was given up, its answer may still come for so long
+	last       query         // the last question sent
+	any        bool          // one was sent
+	used       map[shape]use
+	distrusted time.Duration // Up until which the line is distrusted: no shape twice within the horizon
+	refused    map[query]int // how often a check was refused for what it asked
+	off        bool          // a test only: every shape is free
+}
+
+// use is the last use of a shape.
+type use struct {
+	q    query
+	free time.Duration // Up from which an answer to it can no longer come
+	bad  bool          // it ended in a fault
+}
+
+// verdict is whether a question may be asked now. The zero verdict is that it may not.
+type verdict uint8
+
+const (
+	retired  verdict = iota // its answer could not be told from one to an earlier question
+	adjacent                // the question just before had its shape; something else must come between
+	shared                  // it may, though another question of this shape was asked within the horizon
+	free
+)
+
+func newLedger(horizon time.Duration) *ledger {
+	return &ledger{horizon: horizon, used: map[shape]use{}, refused: map[query]int{}}
+}
+
+// of judges a question at up.
+func (l *ledger) of(q query, up time.Duration) verdict {
+	if l.off {
+		return free
+	}
+	s := q.shape()
+	u, known := l.used[s]
+	old := !known || up >= u.free
+	switch {
+	case !old && (u.bad || up < l.distrusted):
+		return retired
+	case !old && l.any && l.last.shape() == s:
+		return adjacent
+	case !old && u.q != q:
+		return shared
+	}
+	return free
+}
+
+// sent notes that a question left at up and is waited for for timeout. Shapes are few: 250 lengths of four functions of 247 stations
+// bound the map, and a site uses a handful.
+func (l *ledger) sent(q query, up, timeout time.Duration) {
+	l.last, l.any = q, true
+	l.used[q.shape()] = use{q: q, free: up + timeout + l.horizon}
+}
+
+// failed notes that the last question ended in a fault at up: its answer may still come.
+func (l *ledger) failed(up time.Duration) {
+	s := l.last.shape()
+	u := l.used[s]
+	u.bad, u.free = true, max(u.free, up+l.horizon)
+	l.used[s] = u
+}
+
+// suspect distrusts the line from up on.
+func (l *ledger) suspect(up time.Duration) { l.distrusted = max(l.distrusted, up+distrust) }
+
+// separated notes that so long a silence was heard since the last question that no answer to it is under way.
+func (l *ledger) separated() { l.any = false }
+
+// refuse notes that a device did not accept what a check asked: some give their values whole or not at all.
+func (l *ledger) refuse(q query) { l.refused[q]++ }
+
+// part is one question a request is asked as, and the part of the request it answers for.
+type part struct {
+	q     query
+	wants plan.Span
+}
+
+// bend finds how to ask a request now: as it is, with listed addresses beside it, or parted between two of its values. Of several ways
+// the one with the least to carry. The verdict is that of the worst of its parts; with retired or adjacent nothing may be asked.
+func (l *ledger) bend(r plan.Request, room plan.Room, up time.Duration) ([]part, verdict) {
+	whole := plan.Span{Addr: r.Addr, Count: r.Count}
+	base := query{r.Station, r.Table, r.Addr, r.Count}
+	best := l.of(base, up)
+	if best == free {
+		return []part{{base, whole}}, free
+	}
+	parts := []part{{base, whole}}
+	if q, ok := l.pad(base, room, up, shape{}); ok {
+		return []part{{q, whole}}, free
+	}
+	least := 0
+	for i := 1; i < len(room.Values); i++ {
+		cut := room.Values[i].Addr
+		a := query{r.Station, r.Table, r.Addr, cut - r.Addr}
+		b := query{r.Station, r.Table, cut, r.Addr + r.Count - cut}
+		qa, ok := l.pad(a, room, up, shape{})
+		if !ok {
+			continue
+		}
+		qb, ok := l.pad(b, room, up, qa.shape())
+		if !ok {
+			continue
+		}
+		if n := int(qa.count) + int(qb.count); least == 0 || n < least {
+			least = n
+			parts, best = []part{{qa, plan.Span{Addr: a.addr, Count: a.count}}, {qb, plan.Span{Addr: b.addr, Count: b.count}}}, free
+		}
+	}
+	return parts, best
+}
+
+// pad finds the shortest free question that holds q, of another shape than but: q itself, or q with listed addresses after it, or
+// before it where there are none after.
+func (l *ledger) pad(q query, room plan.Room, up time.Duration, but shape) (query, bool) {
+	first, end := int(room.Open.Addr), room.Open.End()
+	for n := int(q.count); n <= min(room.Most, end-first); n++ {
+		try := q
+		try.count = uint16(n)
+		if over := int(q.addr) + n - end; over > 0 {
+			try.addr = q.addr - uint16(over)
+		}
+		if s := try.shape(); s != but && l.of(try, up) == free {
+			return try, true
+		}
+	}
+	return query{}, false
+}
+
+// checkWidth is among how many lengths and places a closing check rotates: enough that one does not come round within a few rounds, and
+// few, because the check is the guard's own share of the wire.
+const checkWidth = 4
+
+// check finds a question to close a segment with: some of the values of a request that was answered in it, of a shape that may be asked
+// now. turn rotates among them, so that the same shape does not come round at once.
+func (l *ledger) check(r plan.Request, room plan.Room, turn int, up time.Duration) (query, bool) {
+	n := len(room.Values)
+	width := min(n, checkWidth)
+	for i := range n {
+		length := i + 1
+		if i < width {
+			length = (i+turn)%width + 1
+		}
+		for k := range min(n-length+1, checkWidth) {
+			at := (k + turn) % (n - length + 1)
+			first, last := room.Values[at], room.Values[at+length-1]
+			q := query{r.Station, r.Table, first.Addr, uint16(last.End() - int(first.Addr))}
+			if int(q.count) > room.Most || l.refused[q] >= stiffAfter {
+				continue
+			}
+			if v := l.of(q, up); v == free || v == shared {
+				return q, true
+			}
+			if q, ok := l.pad(q, room, up, shape{}); ok && l.refused[q] < stiffAfter {
+				return q, true
+			}
+		}
+	}
+	return query{}, false
+}
+
+// spare counts the shapes a request could be asked in at up.
+func (l *ledger) spare(r plan.Request, room plan.Room, up time.Duration) (n int) {
+	q := query{r.Station, r.Table, room.Open.Addr, 1}
+	step := 1
+	if r.Table.Bits() {
+		step = 8
+	}
+	for c := 1; c <= min(int(room.Open.Count), room.Most); c += step {
+		if q.count = uint16(c); l.of(q, up) >= shared {
+			n++
+		}
+	}
+	return n
+}
