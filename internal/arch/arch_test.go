@@ -26,6 +26,7 @@ var rooms = map[string][]string{
 	"internal/site":            {"internal/reading", "internal/quantity"},
 	"internal/event":           {"internal/reading", "internal/site"},
 	"internal/chem":            {},
+	"internal/stats":           {},
 	"internal/panel/decode":    {"internal/reading", "internal/site"},
 	"internal/panel/validate":  {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"}, // own quality begins with what the words say
 	"internal/panel/line":      {"internal/reading", "internal/site"},
@@ -52,7 +53,7 @@ var rooms = map[string][]string{
 }
 
 // core rooms are pure: the same state and the same inputs give the same bytes.
-var core = []string{"internal/reading", "internal/quantity", "internal/site", "internal/event", "internal/chem", "internal/panel", "internal/engine"}
+var core = []string{"internal/reading", "internal/quantity", "internal/site", "internal/event", "internal/chem", "internal/stats", "internal/panel", "internal/engine"}
 
 // notInCore maps what the core may not import to the reason.
 var notInCore = map[string]string{

@@ -28,15 +28,19 @@ type span struct {
 }
 
 func (s span) refuse(v float64) error {
+	unit := s.unit
+	if unit != "" {
+		unit = " " + unit
+	}
 	switch {
 	case math.IsNaN(v) || math.IsInf(v, 0):
-		return fmt.Errorf("%s %v %s: %w", s.name, v, s.unit, ErrNotFinite)
+		return fmt.Errorf("%s %v%s: %w", s.name, v, unit, ErrNotFinite)
 	case s.positive && v <= 0:
-		return fmt.Errorf("%s %v %s: %w", s.name, v, s.unit, ErrNotPositive)
+		return fmt.Errorf("%s %v%s: %w", s.name, v, unit, ErrNotPositive)
 	case v < s.min:
-		return fmt.Errorf("%s %v %s: %w, %v to %v %s", s.name, v, s.unit, ErrBelowRange, s.min, s.max, s.unit)
+		return fmt.Errorf("%s %v%s: %w, %.6g to %.6g%s", s.name, v, unit, ErrBelowRange, s.min, s.max, unit)
 	case v > s.max:
-		return fmt.Errorf("%s %v %s: %w, %v to %v %s", s.name, v, s.unit, ErrAboveRange, s.min, s.max, s.unit)
+		return fmt.Errorf("%s %v%s: %w, %.6g to %.6g%s", s.name, v, unit, ErrAboveRange, s.min, s.max, unit)
 	}
 	return nil
 }
