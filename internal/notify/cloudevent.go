@@ -22,38 +22,14 @@ var clips = [...]int{1000, 250, 60}
 
 // cloudEvent is a CloudEvents 1.0 event in structured JSON.
 type cloudEvent struct {
-	SpecVersion     string `json:"specversion"`
-	ID              string `json:"id"`
-	Source          string `json:"source"`
-	Type            string `json:"type"`
-	Subject         string `json:"subject,omitempty"`
-	Time            string `json:"time"`
-	DataContentType string `json:"datacontenttype"`
-	Data            data   `json:"data"`
-}
-
-// data is the payload: the words first, then what a machine may sort by, then the event itself.
-type data struct {
-	Headline      string            `json:"headline"`
-	Text          string            `json:"text"`
-	Kind          string            `json:"kind"`
-	Priority      string            `json:"priority"`
-	State         string            `json:"state"`
-	Test          bool              `json:"test"`
-	TimeUncertain bool              `json:"time_uncertain,omitempty"`
-	Site          string            `json:"site"`
-	Panel         string            `json:"panel,omitempty"`
-	PanelTitle    string            `json:"panel_title,omitempty"`
-	Alarm         string            `json:"alarm,omitempty"`
-	Point         string            `json:"point,omitempty"`
-	Value         *float64          `json:"value,omitempty"` // absent when the reading has none: a bad reading has no value anywhere
-	Unit          string            `json:"unit,omitempty"`
-	Bound         string            `json:"bound,omitempty"`
-	Quality       string            `json:"quality,omitempty"`
-	Reason        string            `json:"reason,omitempty"`
-	Limit         *event.LimitValue `json:"limit,omitempty"`
-	Excursion     *event.Excursion  `json:"excursion,omitempty"`
-	Event         *event.Event      `json:"event,omitempty"`
+	SpecVersion     string  `json:"specversion"`
+	ID              string  `json:"id"`
+	Source          string  `json:"source"`
+	Type            string  `json:"type"`
+	Subject         string  `json:"subject,omitempty"`
+	Time            string  `json:"time"`
+	DataContentType string  `json:"datacontenttype"`
+	Data            payload `json:"data"`
 }
 
 // Rows gives the messages of an event, one for each recipient of the site; nil when nobody is called for events of this kind.
@@ -82,7 +58,7 @@ func body(s *site.Site, e *event.Event) []byte {
 	}
 	// Only names nobody would write get here. The words matter most, and they are bounded by the clip.
 	v := envelope(s, sober(e, clips[len(clips)-1]), clips[len(clips)-1])
-	v.Data.Event, v.Data.Limit, v.Data.Excursion = nil, nil, nil
+	v.Data.Limit, v.Data.Excursion, v.Data.LastGood = nil, nil, nil
 	v.Data.Text = clip(v.Data.Text, 2000)
 	return marshal(v)
 }
@@ -93,24 +69,15 @@ func envelope(s *site.Site, e *event.Event, most int) cloudEvent {
 		SpecVersion: "1.0", ID: e.ID.String(), Source: "urn:rillwatch:" + url.PathEscape(clip(s.Name, most)),
 		Type: "dev.rillwatch." + e.Kind.String() + ".v1", Subject: e.Panel, Time: e.At.Wall.Time().Format(time.RFC3339Nano),
 		DataContentType: "application/json",
-		Data: data{
-			Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
-			Test: e.Test || e.Kind == event.DrillTold, TimeUncertain: !clockSet(e.At.Wall),
-			Site: clip(s.Name, most), Panel: e.Panel, Alarm: e.Alarm, Point: e.Point, Limit: e.Limit, Excursion: e.Excursion, Event: e,
-		},
+		Data:            payloadOf(e, m),
 	}
+	c.Data.Site, c.Data.Config = clip(s.Name, most), s.Hash
 	if c.Subject == "" {
 		c.Subject = e.Bus
 	}
 	for i := range s.Panels {
 		if s.Panels[i].Name == e.Panel {
 			c.Data.PanelTitle = clip(s.Panels[i].Title, most)
-		}
-	}
-	if v := e.Value; v != nil {
-		c.Data.Unit, c.Data.Bound, c.Data.Quality, c.Data.Reason = v.Unit, v.Bound, v.Quality, v.Reason
-		if r, ok := reading.ParseReason(v.Reason); ok && r.Quality() != reading.Bad {
-			c.Data.Value = &v.Value
 		}
 	}
 	return c

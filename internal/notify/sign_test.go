@@ -1,10 +1,15 @@
 package notify
 
 import (
+	"bytes"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
+	"flag"
 	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -157,12 +162,76 @@ func TestBodyIsACloudEvent(t *testing.T) {
 		if test := c.e.Test || c.e.Kind == event.DrillTold; data["test"] != test || (data["state"] == "test") != test {
 			t.Errorf("%s: test is %v, state %v", c.name, data["test"], data["state"])
 		}
-		if why, ok := believed(c.e.Value); !ok && c.e.Value != nil && why.Quality() == reading.Bad && data["value"] != nil {
-			t.Errorf("%s: a bad reading has the value %v", c.name, data["value"])
+		read, _ := data["reading"].(map[string]any)
+		if why, ok := believed(c.e.Value); !ok && c.e.Value != nil && why.Quality() == reading.Bad && (read == nil || read["value"] != nil) {
+			t.Errorf("%s: a bad reading has the value %v", c.name, data["reading"])
+		}
+		if c.e.Value != nil && read["quality"] == "good" && read["value"] == nil {
+			t.Errorf("%s: a good reading has no value: %v", c.name, read)
 		}
 		if len(rows[0].Body) > bodyMax {
 			t.Errorf("%s: %d bytes", c.name, len(rows[0].Body))
 		}
+	}
+}
+
+var updateBodies = flag.Bool("update-bodies", false, "write testdata/bodies anew; read the difference before you commit it")
+
+// TestTheBodyIsFitToBeParsedForYears holds the payload of three kinds, field by field: programs of others read it. No number carries more
+// digits than its resolution, and nothing of the process's own clocks or indices is in it.
+func TestTheBodyIsFitToBeParsedForYears(t *testing.T) {
+	held := 0
+	for _, c := range tales() {
+		if c.name != "alarm.raised-plain" && c.name != "alarm.returned-plain" && c.name != "sample.hot-limit-in-degF" {
+			continue
+		}
+		held++
+		e := c.e
+		v := *e.Value
+		v.Value += 1.0 / 3 // a float32 of a device is never a round number
+		e.Value = &v
+		var got bytes.Buffer
+		if err := json.Indent(&got, body(larkfield(t, c.zone), &e), "", "  "); err != nil {
+			t.Fatal(err)
+		}
+		got.WriteByte('\n')
+		file := filepath.Join("testdata", "bodies", c.name+".json")
+		if *updateBodies {
+			if err := os.WriteFile(file, got.Bytes(), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.String() != string(want) {
+			t.Errorf("%s is now\n%s", file, got.String())
+		}
+		if dust := regexp.MustCompile(`[0-9]\.[0-9]{7,}|[0-9]\.[0-9]*(0000|9999)`).FindString(got.String()); dust != "" {
+			t.Errorf("%s: float dust %s", c.name, dust)
+		}
+		for _, inner := range []string{`"Wall"`, `"Up"`, `"up"`, `"wall"`} {
+			if strings.Contains(got.String(), inner) {
+				t.Errorf("%s shows %s", c.name, inner)
+			}
+		}
+	}
+	if held != 3 {
+		t.Errorf("held %d bodies, want 3", held)
+	}
+}
+
+func TestWhatIsToldFromMemorySaysSo(t *testing.T) {
+	c := tales()[0]
+	e := c.e
+	e.Volatile = true
+	b := body(larkfield(t, c.zone), &e)
+	if !bytes.Contains(b, []byte(`"durable":false`)) || !bytes.Contains(b, []byte("not yet on disk")) {
+		t.Errorf("%s", b)
+	}
+	if b = body(larkfield(t, c.zone), &c.e); !bytes.Contains(b, []byte(`"durable":true`)) || bytes.Contains(b, []byte("not yet on disk")) {
+		t.Errorf("%s", b)
 	}
 }
 

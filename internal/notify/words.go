@@ -204,7 +204,11 @@ func (t *teller) ids() string {
 	if t.s.Hash != "" {
 		parts = append(parts, "configuration "+clean(t.s.Hash))
 	}
-	return sentence("for the record: " + strings.Join(parts, ", "))
+	s := sentence("for the record: " + strings.Join(parts, ", "))
+	if t.e.Volatile {
+		s = "This is not yet on disk: the logbook could not be written, so it is told from memory and may come a second time. " + s
+	}
+	return s
 }
 
 // point finds a point by its path; nil when the configuration no longer holds it.
@@ -315,7 +319,7 @@ func (t *teller) evidence() string {
 	if owed, ok := number(r.OwedML-r.FlushedML, 0); ok && r.OwedML > r.FlushedML {
 		s += ", " + owed + " mL of fresh water still to pass"
 	}
-	return s + ". When the sensor was last checked is not kept here."
+	return s + "."
 }
 
 // valve says what is known of the sample valve and from what.
@@ -363,7 +367,7 @@ func (t *teller) lastGood() string {
 // lasted says how long the trouble stood, where the event carries it.
 func (t *teller) lasted() string {
 	if t.e.Lasted <= 0 {
-		return "How long it lasted is the time since the message that told it."
+		return ""
 	}
 	return "It lasted " + spell(t.e.Lasted) + "."
 }

@@ -163,7 +163,7 @@ func (t *teller) stationSilent() {
 	if len(names) > 0 {
 		who = "the sensor " + fewer(names)
 	}
-	t.say(sentence(who+" at "+t.siteName()+" does not answer, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
+	t.say(sentence(who+" at "+t.siteName()+" is silent, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
 	t.say(t.seen("Told"), "It had not answered in three rounds of questions in a row.")
 	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
 	t.say("First action: see whether the sensor has power and its cable; rillwatch keeps asking, ever more rarely.")

@@ -133,9 +133,9 @@ func (t *teller) raised() {
 		t.say(t.at()+": the "+what+" was found beyond its limit, "+limitAmount(l, 3)+"; at this moment there is "+amount+".", owner(l))
 	}
 	if x != nil {
-		t.say(t.soFar(x), "How fast it moves is not known.")
+		t.say(t.soFar(x))
 	} else {
-		t.say(t.seen("Found"), "How fast it moves is not known.")
+		t.say(t.seen("Found"))
 	}
 	t.say(t.trust(), t.age())
 	t.say(t.firstAction(l), handsOff2)
@@ -254,10 +254,7 @@ func (t *teller) books(x *event.Excursion) []string {
 		said = append(said, "The mean while beyond the limit was "+withUnit(n, x.Unit, basis)+".")
 	}
 	if n, ok := number(x.Integral, x.Decimals); ok {
-		sum := n + " " + displayed(x.Unit) + " times hours"
-		if displayed(x.Unit) == "" {
-			sum = n + " times hours"
-		}
+		sum := strings.TrimSpace(n + " " + displayed(x.Unit) + " x hours") // the product of two units, as the trade writes it
 		if basis != "" {
 			sum += ", as " + basis
 		}

@@ -71,7 +71,6 @@ func (t *teller) warm() {
 	if t.e.Limit != nil {
 		limit = limitAmount(t.e.Limit, t.decimals())
 	}
-	// in the unit of the display: the warning value is kept in it
 	own, ok := reads(t.e.Value, "")
 	if ok {
 		t.fact("sample " + own + ", warning value " + limit)
@@ -79,7 +78,7 @@ func (t *teller) warm() {
 	}
 	t.fact("sample is above its warning temperature")
 	t.say(t.at()+": the sample at the sensors is warm, "+own+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
-	t.say(t.seen("Seen"), "How fast it rises is not known, so the time until it is hot is not known either.")
+	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
 	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer, a scaled cooler).", handsOff)
 	t.say(primary, watches)
@@ -95,7 +94,7 @@ func (t *teller) hot() {
 	} else {
 		t.say(t.at() + ": the sample was found hot, above the " + t.closeAt() + " at which its valve should close (site setting). At this moment there is " + long + ".")
 	}
-	t.say(t.seen("Seen"), "How fast it rises is not known.")
+	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
 	t.say(handsOff, primary, watches)
 	t.say("First action: from a distance, see at the panel whether the thermal shut-off has acted and whether cooling water runs.", t.dependent())
@@ -113,7 +112,7 @@ func (t *teller) hotOver() {
 	}
 	t.say(t.seen("Seen"), t.lasted(), t.highest())
 	t.say(t.evidence(), t.age())
-	t.say("What made it hot is not known from this.", handsOff2, watches)
+	t.say(handsOff2, watches)
 	t.say("First action: find out why the cooling failed before it fails again.")
 	t.say(t.over())
 }
@@ -236,7 +235,7 @@ func (t *teller) valveFailed() {
 	if t.p != nil && t.p.Interlock.Travel > 0 {
 		within += " The valve had more than the " + spell(t.p.Interlock.Travel) + " it is given to travel."
 	}
-	t.say(within, "How fast the temperature moves is not known.")
+	t.say(within)
 	t.say(t.evidence(), t.age())
 	t.say("Hot water may be at the sensors.", handsOff, primary, watches)
 	t.say("First action: from a distance, see whether the thermal shut-off has acted; then isolate the sample only as your site's practice for hot, pressurised lines says.", t.dependent())
