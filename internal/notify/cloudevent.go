@@ -86,7 +86,7 @@ func envelope(s *site.Site, e *event.Event, most int) cloudEvent {
 func marshal(v cloudEvent) []byte {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false) // "<" and ">" are bounds here, and no browser reads this
+	enc.SetEscapeHTML(false) // what people wrote stays as they wrote it; no browser reads this
 	if err := enc.Encode(v); err != nil {
 		panic("notify: composing a message: " + err.Error()) // sober took out all that JSON cannot say
 	}

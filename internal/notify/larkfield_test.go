@@ -92,6 +92,16 @@ func celsius(v float64, why reading.Reason) *event.Value {
 	return &event.Value{Point: "b2.rack.temperature", Value: v, Unit: "degC", Decimals: 1, Bound: "=", Quality: why.Quality().String(), Reason: why.String(), At: ago(time.Second)}
 }
 
+// fahrenheit is a temperature in the unit in which Larkfield wrote the closing value.
+func fahrenheit(degC float64, why reading.Reason) *event.Value {
+	v := celsius(degC, why)
+	v.Unit = "degF"
+	if why.Quality() != reading.Bad {
+		v.Value = degC*9/5 + 32
+	}
+	return v
+}
+
 func flowing(valve string) event.Trust {
 	return event.Trust{FlowKnown: true, Flow: 198, TempKnown: true, Temp: 31.2, TempUnit: "degC", Valve: valve, FlushedML: 1864, OwedML: 1864}
 }
@@ -106,12 +116,13 @@ func excursion(open bool) *event.Excursion {
 	return x
 }
 
-// hotEvent is an event of the interlock as the panel fills it.
+// hotEvent is an event of the interlock as the panel fills it: value, limit and highest in the unit the limit is written in, the
+// evidence in the point's.
 func hotEvent(kind event.Kind, temp float64) event.Event {
 	trust := flowing("open")
 	trust.Temp, trust.Reason = temp, reading.HotSample.String()
-	return event.Event{Kind: kind, Priority: site.HighPriority, Panel: "b2", Point: "b2.rack.temperature", Value: celsius(temp, reading.Believed), Count: 4,
-		Limit: &event.LimitValue{Name: "close_above", Side: "high", Value: (120. - 32) * 5 / 9, Written: (120. - 32) * 5 / 9, Unit: "degC", Source: site.Source{Document: "site setting"}},
+	return event.Event{Kind: kind, Priority: site.HighPriority, Panel: "b2", Point: "b2.rack.temperature", Value: fahrenheit(temp, reading.Believed), Count: 4,
+		Limit: &event.LimitValue{Name: "close_above", Side: "high", Value: (120. - 32) * 5 / 9, Written: 120, Unit: "degF", Source: site.Source{Document: "site setting"}},
 		Trust: trust, Cause: "over_temperature"}
 }
 
@@ -190,8 +201,11 @@ func tales() []tale {
 	long.Suspended, long.LengthUnknown, long.PeakBound, long.Peak = 3*time.Hour, true, ">", 500
 	add("alarm.returned-suspended-and-away", limitEvent(event.AlarmReturned, oxygen(0.2, "<", reading.BelowDetection), &long, flowing("open")), raised)
 	short := *over
-	short.Beyond, short.Within, short.UnknownTime, short.IntegralLow, short.Integral = 70*time.Second, 8*time.Second, 0, false, 0.3
+	short.Beyond, short.Within, short.UnknownTime, short.IntegralLow, short.Integral = 70*time.Second, 8*time.Second, 0, false, 0.27
 	add("alarm.returned-short", limitEvent(event.AlarmReturned, oxygen(12.1, "=", reading.Believed), &short, flowing("open")), raised)
+	blip := short
+	blip.Beyond, blip.Within, blip.Integral = 7*time.Second, 5*time.Minute, 0.027
+	add("alarm.returned-blip", limitEvent(event.AlarmReturned, oxygen(12.1, "=", reading.Believed), &blip, flowing("open")), raised)
 	add("alarm.returned-now-not-believed", limitEvent(event.AlarmReturned, oxygen(0, "=", reading.Silent), over, why(reading.NoFlow)), raised)
 	add("alarm.acknowledged-plain", limitEvent(event.AlarmAcknowledged, oxygen(31.4, "=", reading.Believed), excursion(true), flowing("open")), raised, func(e *event.Event) {
 		e.Who, e.Why = "J. Marsh", "going to look at the deaerator"
@@ -205,34 +219,43 @@ func tales() []tale {
 	add("alarm.limit_removed-plain", event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: "b2", Alarm: "b2.oxygen-high", Cause: "limit removed"})
 
 	warm := hotEvent(event.SampleWarm, 41.2)
-	warm.Priority, warm.Limit.Name, warm.Limit.Written, warm.Trust.Reason, warm.Alarm = site.MediumPriority, "warn_above", 40, "", "b2.sample-warm"
+	warm.Priority, warm.Limit.Name, warm.Limit.Value, warm.Limit.Written, warm.Limit.Unit, warm.Trust.Reason, warm.Alarm = site.MediumPriority, "warn_above", 40, 40, "degC", "", "b2.sample-warm"
+	warm.Value, warm.Count = celsius(41.2, reading.Believed), 0
 	add("sample.warm-plain", warm)
 	hot := hotEvent(event.SampleHot, 61.2)
 	hot.Alarm = "b2.sample-hot"
 	add("sample.hot-limit-in-degF", hot)
-	hot.Value = celsius(0, reading.Silent)
+	hot.Value = fahrenheit(0, reading.Silent)
 	hot.Trust.TempKnown = false
 	add("sample.hot-temperature-gone", hot)
 	cool := hotEvent(event.SampleHotOver, 31.2)
-	cool.Trust, cool.Lasted, cool.Highest, cool.Alarm, cool.Who = flowing("open"), 27*time.Minute+20*time.Second, 63.9, "b2.sample-hot", "J. Marsh"
+	cool.Trust, cool.Lasted, cool.Highest, cool.Alarm, cool.Who = flowing("open"), 27*time.Minute+20*time.Second, 147, "b2.sample-hot", "J. Marsh"
+	cool.Count = 0
 	add("sample.hot_over-plain", cool, raised)
 	lost := hotEvent(event.TemperatureLost, 0)
-	lost.Value, lost.Alarm, lost.Cause = celsius(0, reading.FaultRange), "b2.temperature-lost", "temperature_lost"
+	lost.Value, lost.Alarm, lost.Cause = fahrenheit(0, reading.FaultRange), "b2.temperature-lost", "temperature_lost"
 	lost.Trust.TempKnown, lost.Trust.Reason = false, ""
-	lost.LastGood = celsius(31.4, reading.Believed)
+	lost.LastGood, lost.Count = fahrenheit(31.4, reading.Believed), 0 // the chemistry is judged still
 	lost.LastGood.At = ago(11 * time.Second)
 	add("temperature.lost-plain", lost)
+	seenCool := lost.LastGood
+	lost.Trust.Reason, lost.Count, lost.LastGood = reading.HotSample.String(), 4, fahrenheit(61.2, reading.Believed)
+	lost.LastGood.At = seenCool.At
+	add("temperature.lost-after-hot", lost)
+	lost.Trust.Reason, lost.Count = "", 0
 	lost.LastGood = nil
 	add("temperature.lost-never-seen", lost)
 	back := hotEvent(event.TemperatureBack, 30.9)
+	back.Count = 0
 	back.Trust, back.Lasted, back.Alarm, back.Cause = flowing("open"), 4*time.Minute+11*time.Second, "b2.temperature-lost", ""
+	back.Trust.Temp = 30.9
 	add("temperature.back-plain", back, raised)
 	closed := hotEvent(event.ValveClosedSeen, 55.3)
 	closed.Priority, closed.Cause = site.MediumPriority, "by panel"
 	closed.Trust = event.Trust{FlowKnown: true, Flow: 0, TempKnown: true, Temp: 55.3, TempUnit: "degC", Valve: "closed", Reason: reading.ValveClosed.String(), ValveByWhom: "by panel"}
 	add("valve.closed-by-panel", closed)
 	closed.Cause = "not known"
-	closed.Value = celsius(30.2, reading.Believed)
+	closed.Value = fahrenheit(30.2, reading.Believed)
 	closed.Trust.Temp = 30.2
 	add("valve.closed-not-known", closed)
 	closed.Cause, closed.Trust.Valve = "by hand", "from flow"
@@ -248,19 +271,20 @@ func tales() []tale {
 	leak.Trust.Valve, leak.Trust.Flow, leak.Cause = "closed", 35, "leak"
 	add("valve.failed_to_close-leak", leak)
 	blind := failed
-	blind.Cause, blind.Value, blind.Trust.TempKnown = "temperature_lost", celsius(0, reading.Silent), false
-	blind.LastGood = celsius(31.4, reading.Believed)
+	blind.Cause, blind.Value, blind.Trust.TempKnown = "temperature_lost", fahrenheit(0, reading.Silent), false
+	blind.LastGood = fahrenheit(31.4, reading.Believed)
 	blind.LastGood.At = ago(35 * time.Second)
+	blind.Trust.Reason, blind.Count = "", 0 // lost is not hot: the chemistry is judged
 	add("valve.failed_to_close-temperature-lost", blind)
 	mended := hotEvent(event.ValveNoLongerFailed, 52.8)
-	mended.Priority, mended.Alarm, mended.Lasted, mended.Highest, mended.Cause = site.TopPriority, "b2.valve-failed-to-close", 95*time.Second, 62.4, ""
+	mended.Priority, mended.Alarm, mended.Lasted, mended.Highest, mended.Cause = site.TopPriority, "b2.valve-failed-to-close", 95*time.Second, 144.3, ""
 	mended.Trust.Valve, mended.Trust.Flow = "closed", 0
 	add("valve.no_longer_failed-plain", mended, raised)
 	unsure := hotEvent(event.ValveNotConfirmed, 30.2)
 	unsure.Priority, unsure.Alarm, unsure.Cause = site.MediumPriority, "b2.valve-not-confirmed", ""
 	unsure.Trust.Valve, unsure.Trust.Reason = "not_confirmed", reading.NotConfirmed.String()
 	add("valve.not_confirmed-cool", unsure)
-	unsure.Priority, unsure.Value, unsure.Trust.Temp = site.TopPriority, celsius(61.2, reading.Believed), 61.2
+	unsure.Priority, unsure.Value, unsure.Trust.Temp = site.TopPriority, fahrenheit(61.2, reading.Believed), 61.2
 	add("valve.not_confirmed-hot", unsure)
 	dry := hotEvent(event.OpenNoFlow, 24)
 	dry.Priority, dry.Alarm, dry.Trust.Flow, dry.Trust.Reason, dry.Cause = site.MediumPriority, "b2.open-no-flow", 0, reading.NoFlow.String(), ""
@@ -271,7 +295,9 @@ func tales() []tale {
 
 	bus := event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: "panel-net", Cause: reading.Refused.String(), Count: 2}
 	add("bus.lost-plain", bus)
-	bus.Kind, bus.Cause, bus.Priority = event.BusBack, "", site.MediumPriority
+	bus.Kind, bus.Cause, bus.Priority, bus.Count = event.BusBack, "", site.MediumPriority, 0
+	add("bus.back-length-not-known", bus)
+	bus.Lasted = 3 * time.Minute
 	add("bus.back-plain", bus)
 	silent := event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: "panel-net", Station: 1, Panel: "b2", Point: "b2.rack", Cause: reading.TargetSilent.String()}
 	add("station.silent-gateway-lives", silent)
@@ -279,13 +305,14 @@ func tales() []tale {
 	add("station.silent-timeout", silent)
 	silent.Point, silent.Panel, silent.Station = "b3.probe", "b3", 7
 	add("station.silent-no-interlock", silent)
-	silent.Kind, silent.Point, silent.Cause, silent.Panel, silent.Station = event.StationBack, "", "", "b2", 1
+	silent.Kind, silent.Point, silent.Cause, silent.Panel, silent.Station = event.StationBack, "b2.rack", "", "b2", 1
+	silent.Priority, silent.Lasted = site.MediumPriority, 3*time.Minute
 	add("station.back-plain", silent)
 
 	add("logbook.readings_dropped-plain", event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: 5500})
 	add("logbook.failing-disk-full", event.Event{Kind: event.CommitFailing, Priority: site.HighPriority, Cause: "commit seq 12: write /var/lib/rillwatch/logbook.db: no space left on device"})
 	add("logbook.failing-unknown", event.Event{Kind: event.CommitFailing, Priority: site.HighPriority, Cause: "commit seq 12: page 4 already freed"})
-	add("logbook.back-plain", event.Event{Kind: event.CommitBack, Priority: site.MediumPriority})
+	add("logbook.back-plain", event.Event{Kind: event.CommitBack, Priority: site.MediumPriority, Lasted: 42 * time.Minute})
 	add("daemon.state_lost-panel", event.Event{Kind: event.StateLost, Priority: site.HighPriority, Panel: "b2", Cause: `judge state of panel "b2": invalid character 'x'`})
 	add("daemon.state_lost-site", event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: `judge state: unexpected EOF`})
 	add("drill-plain", event.Event{Kind: event.DrillTold, Priority: site.HighPriority, Panel: "b2", Who: "J. Marsh", Why: "monthly drill"})

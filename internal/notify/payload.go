@@ -47,7 +47,7 @@ type payload struct {
 type readingBody struct {
 	Value   json.Number `json:"value,omitempty"`
 	Unit    string      `json:"unit"`
-	Bound   string      `json:"bound"` // exact, below, above
+	Bound   string      `json:"bound,omitempty"` // of a value: exact, below, above
 	Quality string      `json:"quality"`
 	Reason  string      `json:"reason"`
 	At      string      `json:"at,omitempty"`
@@ -84,9 +84,9 @@ type excursionBody struct {
 	WithinS         json.Number `json:"within_s"`
 	UnknownS        json.Number `json:"unknown_s"`
 	SuspendedS      json.Number `json:"suspended_s"`
-	LengthNotKnown  bool        `json:"length_not_known,omitempty"`
+	LengthNotKnown  bool        `json:"length_not_known"`
 	Integral        json.Number `json:"integral_unit_h"` // distance beyond the limit over time, unit x hours
-	IntegralAtLeast bool        `json:"integral_is_lower_bound,omitempty"`
+	IntegralAtLeast bool        `json:"integral_is_lower_bound"`
 	AcknowledgedBy  string      `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt  string      `json:"acknowledged_at,omitempty"`
 }
@@ -94,7 +94,7 @@ type excursionBody struct {
 // trustBody is the evidence whether the sensors stood in fresh, cooled, flowing sample.
 type trustBody struct {
 	Representative  bool        `json:"representative"`
-	Reason          string      `json:"reason,omitempty"` // why not
+	Reason          string      `json:"reason,omitempty"` // why not, or the doubt with which it is
 	FlowMLPerMin    json.Number `json:"flow_ml_per_min,omitempty"`
 	Temperature     json.Number `json:"temperature,omitempty"`
 	TemperatureUnit string      `json:"temperature_unit,omitempty"`
@@ -108,7 +108,7 @@ func payloadOf(e *event.Event, m message) payload {
 		Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
 		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: !clockSet(e.At.Wall),
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
-		Who: e.Who, Why: e.Why, Cause: e.Cause, Count: e.Count,
+		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count,
 	}
 	decimals := 1
 	if e.Value != nil {
@@ -155,14 +155,26 @@ func readingOf(v *event.Value) *readingBody {
 	if v == nil {
 		return nil
 	}
-	b := &readingBody{Unit: v.Unit, Bound: boundWord(v.Bound), Quality: v.Quality, Reason: v.Reason}
+	b := &readingBody{Unit: v.Unit, Quality: v.Quality, Reason: v.Reason}
 	if !v.At.IsZero() {
 		b.At = instant(v.At.Wall)
 	}
-	if r, ok := reading.ParseReason(v.Reason); ok && r.Quality() != reading.Bad {
-		b.Value = digits(v.Value, v.Decimals)
+	if _, ok := believed(v); ok { // by the same rule as in the words: a number of standing water is as wrong for a program
+		b.Value, b.Bound = digits(v.Value, v.Decimals), boundWord(v.Bound)
 	}
 	return b
+}
+
+// cause is the name of what brought an event about. The text of a program's error is none: it stays in the log.
+func cause(e *event.Event) string {
+	switch e.Kind {
+	case event.CommitFailing:
+		name, _ := diskTrouble(e.Cause)
+		return name
+	case event.StateLost:
+		return ""
+	}
+	return e.Cause
 }
 
 // boundWord is a bound as the API says it.
@@ -193,4 +205,5 @@ func asWritten(v float64) json.Number {
 	return json.Number(strings.TrimSuffix(strings.TrimRight(s, "0"), "."))
 }
 
-func seconds(d time.Duration) json.Number { return digits(d.Seconds(), 0) }
+// seconds writes a duration to the millisecond, so that the times of an excursion add up for a program too.
+func seconds(d time.Duration) json.Number { return asWritten(d.Round(time.Millisecond).Seconds()) }

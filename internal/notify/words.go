@@ -312,14 +312,35 @@ func (t *teller) evidence() string {
 		}
 	}
 	temperature := "not known"
-	if n, ok := number(r.Temp, 1); r.TempKnown && ok && r.TempUnit != "" {
-		temperature = withUnit(n, r.TempUnit, "")
+	if r.TempKnown && r.TempUnit != "" {
+		v, unit := t.likeTheValue(r.Temp, r.TempUnit)
+		if n, ok := number(v, 1); ok {
+			temperature = withUnit(n, unit, "")
+		}
 	}
 	s := "Sample flow " + flow + ", temperature " + temperature + ", sample valve " + t.valve()
 	if owed, ok := number(r.OwedML-r.FlushedML, 0); ok && r.OwedML > r.FlushedML {
 		s += ", " + owed + " mL of fresh water still to pass"
 	}
 	return s + "."
+}
+
+// likeTheValue gives a temperature of the evidence in the unit of the temperature the event is about, so that one message does not say
+// the same temperature in two units.
+func (t *teller) likeTheValue(v float64, unit string) (float64, string) {
+	if t.e.Value == nil {
+		return v, unit
+	}
+	want, isTemperature := unitOf(t.e.Value.Unit, quantity.Temperature)
+	have, known := unitOf(unit, quantity.Temperature)
+	if !isTemperature || !known || want == have {
+		return v, unit
+	}
+	c, _, err := quantity.Convert(v, have, want)
+	if err != nil {
+		return v, unit
+	}
+	return c, want.Name()
 }
 
 // valve says what is known of the sample valve and from what.
@@ -353,7 +374,7 @@ func (t *teller) lastGood() string {
 	v := t.e.LastGood
 	s, ok := reads(v, "")
 	if !ok {
-		return "The last good value is not in this message."
+		return "The last good value is not known."
 	}
 	s = "The last good value was " + s
 	if v.At.Up > 0 && v.At.Up <= t.e.At.Up {
@@ -364,12 +385,13 @@ func (t *teller) lastGood() string {
 	return s + "."
 }
 
-// lasted says how long the trouble stood, where the event carries it.
+// lasted says how long the trouble stood, where that is known. It is counted from when the trouble was told, which is later than when it
+// began by the time the rule waits.
 func (t *teller) lasted() string {
 	if t.e.Lasted <= 0 {
 		return ""
 	}
-	return "It lasted " + spell(t.e.Lasted) + "."
+	return "The trouble had lasted " + spell(t.e.Lasted) + " since it was told."
 }
 
 // standing is the state and what comes next. No reminder is promised that is not sent.

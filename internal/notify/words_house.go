@@ -163,7 +163,11 @@ func (t *teller) stationSilent() {
 	if len(names) > 0 {
 		who = "the sensor " + fewer(names)
 	}
-	t.say(sentence(who+" at "+t.siteName()+" is silent, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
+	s := who + " at " + t.siteName() + " does not answer, while " + t.busName() + " lives"
+	if t.e.Cause != reading.Timeout.String() { // which is silence itself, and has no more to say
+		s += ": " + fault(t.e.Cause)
+	}
+	t.say(sentence(s), t.missing(readings))
 	t.say(t.seen("Told"), "It had not answered in three rounds of questions in a row.")
 	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
 	t.say("First action: see whether the sensor has power and its cable; rillwatch keeps asking, ever more rarely.")
@@ -212,28 +216,31 @@ func (t *teller) readingsDropped() {
 	t.say("Each further loss is told again.")
 }
 
-// diskTrouble says in words why the logbook cannot be written, as far as a person can do something about it. The program's own error
-// stays in the log.
-func diskTrouble(cause string) string {
-	for _, k := range []struct{ in, words string }{
-		{"no space left", "the disk is full"},
-		{"disk quota", "the disk is full for this user"},
-		{"read-only", "the disk can only be read"},
-		{"permission denied", "the machine does not permit it"},
-		{"input/output error", "the disk reports errors"},
+// diskTrouble names why the logbook cannot be written, for a program and for a person, as far as somebody can do something about it. The
+// program's own error stays in the log.
+func diskTrouble(cause string) (name, words string) {
+	for _, k := range []struct{ in, name, words string }{
+		{"no space left", "disk_full", "the disk is full"},
+		{"disk quota", "disk_quota", "the disk is full for this user"},
+		{"read-only", "read_only", "the disk can only be read"},
+		{"permission denied", "not_permitted", "the machine does not permit it"},
+		{"input/output error", "disk_error", "the disk reports errors"},
 	} {
 		if strings.Contains(strings.ToLower(cause), k.in) {
-			return k.words
+			return k.name, k.words
 		}
 	}
-	return "the reason stands in the log of the machine rillwatch runs on"
+	return "not_known", "the reason stands in the log of the machine rillwatch runs on"
 }
 
 func (t *teller) logbookFailing() {
-	t.fact("the logbook cannot be written, " + diskTrouble(t.e.Cause))
+	name, why := diskTrouble(t.e.Cause)
+	if name != "not_known" {
+		t.fact("the logbook cannot be written, " + why)
+	}
 	t.fact("the logbook cannot be written")
-	t.say("At " + t.siteName() + " rillwatch cannot write its logbook: " + diskTrouble(t.e.Cause) + ". It goes on reading and judging, but what it finds is not yet on disk.")
-	t.say(t.seen("Found"), "Because a message leaves only when it is on disk, this one and those behind it may come late; each carries its own time.")
+	t.say("At " + t.siteName() + " rillwatch cannot write its logbook: " + why + ". It goes on reading and judging, but what it finds is not yet on disk.")
+	t.say(t.seen("Found"), "Alarms are told from memory meanwhile; a message may come late or a second time, and carries its own time.")
 	t.say("First action: look at the disk of the machine rillwatch runs on. Until it is mended, look at the panels themselves.")
 	t.say(t.standing("the logbook can be written again"))
 }

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"math"
 	"strings"
 	"time"
 
@@ -254,7 +255,12 @@ func (t *teller) books(x *event.Excursion) []string {
 		said = append(said, "The mean while beyond the limit was "+withUnit(n, x.Unit, basis)+".")
 	}
 	if n, ok := number(x.Integral, x.Decimals); ok {
-		sum := strings.TrimSpace(n + " " + displayed(x.Unit) + " x hours") // the product of two units, as the trade writes it
+		// "ppb hours", as one says watt hours: "x" is lost when it is read aloud
+		sum := strings.Join(strings.Fields(n+" "+displayed(x.Unit)+" hours"), " ")
+		if x.Integral > 0 && strings.Trim(n, "0.") == "" {
+			least, _ := number(math.Pow10(-min(max(x.Decimals, 0), 6)), x.Decimals)
+			sum = strings.Join(strings.Fields("less than "+least+" "+displayed(x.Unit)+" hours"), " ")
+		}
 		if basis != "" {
 			sum += ", as " + basis
 		}
@@ -295,12 +301,8 @@ func (t *teller) acknowledged() {
 		t.fact("seen, not mended: " + rule)
 		t.say(sentence(name + " has taken notice of the alarm \"" + rule + "\" of " + t.at() + ". That mends nothing and moves nothing: the condition stands as before"))
 		t.say(t.note(), t.seen("Acknowledged"))
-		if amount, ok := reads(t.e.Value, ""); ok {
-			t.say("The sample temperature reads " + amount + ".")
-		} else {
-			t.say("Of the sample temperature there is " + amount + ".")
-		}
-		t.say(t.evidence())
+		t.say(t.nowReads(t.temperature()))
+		t.say(t.evidence(), t.age())
 		t.say(handsOff, primary, watches)
 		t.say("The next message comes when the condition ends; no reminder follows.")
 		return

@@ -2,20 +2,32 @@ package notify
 
 import (
 	"rillwatch/internal/quantity"
+	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
 
 // closing value and temperature of the interlock
 
-// closeAt is the value above which the valve should close, as its owner wrote it.
+// closeAt is the value above which the valve should close, as its owner wrote it: from the event where it carries it, because the
+// configuration may be another one by now. A number written without a unit is in the unit of its point.
 func (t *teller) closeAt() string {
-	if t.p != nil && t.p.Interlock.CloseText != "" {
-		return clean(t.p.Interlock.CloseText)
-	}
 	if l := t.e.Limit; l != nil && l.Name == "close_above" {
 		return limitAmount(l, t.decimals())
 	}
-	return "not known"
+	if t.p == nil || !t.p.Interlock.Configured {
+		return "not known"
+	}
+	v, unit := t.p.Interlock.CloseAbove, ""
+	if w, u, err := quantity.ParseValue(t.p.Interlock.CloseText, quantity.Temperature); err == nil {
+		v, unit = w, u.Name()
+	} else if pt := t.index(t.p.Interlock.Temperature); pt != nil {
+		unit = pt.Unit.Name()
+	}
+	n, ok := written(v, t.decimals())
+	if !ok || unit == "" {
+		return "not known"
+	}
+	return withUnit(n, unit, "")
 }
 
 func (t *teller) decimals() int {
@@ -25,45 +37,34 @@ func (t *teller) decimals() int {
 	return 1
 }
 
-// temperature is the sample's temperature in the unit in which its closing value is written; when the point has another unit, in
-// that one too. ok is false when the temperature is not believed; then s says why.
-func (t *teller) temperature() (short, long string, ok bool) {
-	v := t.e.Value
-	long, ok = reads(v, "")
-	if !ok || t.p == nil || t.p.Interlock.CloseText == "" {
-		return long, long, ok
-	}
-	_, want, err := quantity.ParseValue(t.p.Interlock.CloseText, quantity.Temperature)
-	have, known := unitOf(v.Unit, quantity.Temperature)
-	if err != nil || !known || want == have {
-		return long, long, ok
-	}
-	c, _, err := quantity.Convert(v.Value, have, want)
-	if err != nil {
-		return long, long, ok
-	}
-	n, _ := number(c, v.Decimals)
-	short = bounded(withUnit(n, want.Name(), ""), v.Bound)
-	return short, short + " (" + long + ")", ok
-}
+// temperature is the sample's temperature, in the unit in which the limit it is judged by is written. ok is false when it is not
+// believed; then s says why.
+func (t *teller) temperature() (s string, ok bool) { return reads(t.e.Value, "") }
 
 // hotFacts are the headline's candidates for a temperature and what is the matter.
 func (t *teller) hotFacts(before, after string) {
-	if short, _, ok := t.temperature(); ok {
-		t.fact(before + short + after)
-		t.fact(before + short)
+	if now, ok := t.temperature(); ok {
+		t.fact(before + now + after)
+		t.fact(before + now)
 	}
 }
 
-// dependent says how many readings suffer with the sample.
+// dependent says how many readings suffer with the sample, and from what: not always from what the message is about.
 func (t *teller) dependent() string {
 	if t.e.Count <= 0 {
 		return ""
 	}
-	if t.e.Count == 1 {
-		return "1 reading of the water's chemistry at this panel is not representative for this reason and is not judged."
+	because := ""
+	if r, ok := reading.ParseReason(t.e.Trust.Reason); ok && t.e.Trust.Reason != "" {
+		because = " (" + r.Row().Words + ")"
+		if r == reading.HotSample { // it stands until a fresh, cool sample is seen; whether it is hot now may not be known
+			because = " (the sample was found hot)"
+		}
 	}
-	return many(t.e.Count, "", "readings of the water's chemistry at this panel are not representative for this reason and are not judged.")
+	if t.e.Count == 1 {
+		return "1 reading of the water's chemistry at this panel is not representative" + because + " and is not judged."
+	}
+	return many(t.e.Count, "", "readings of the water's chemistry at this panel are not representative") + because + " and are not judged."
 }
 
 func (t *teller) warm() {
@@ -71,13 +72,18 @@ func (t *teller) warm() {
 	if t.e.Limit != nil {
 		limit = limitAmount(t.e.Limit, t.decimals())
 	}
-	own, ok := reads(t.e.Value, "")
+	own, ok := t.temperature()
 	if ok {
 		t.fact("sample " + own + ", warning value " + limit)
 		t.fact("sample " + own + ", warm")
 	}
 	t.fact("sample is above its warning temperature")
-	t.say(t.at()+": the sample at the sensors is warm, "+own+". The warning value is "+limit+" (site setting); the sample valve should close above "+t.closeAt()+".", edge(t.e.Value))
+	settings := " The warning value is " + limit + " (site setting); the sample valve should close above " + t.closeAt() + "."
+	if ok {
+		t.say(t.at()+": the sample at the sensors is warm, "+own+"."+settings, edge(t.e.Value))
+	} else {
+		t.say(t.at() + ": the sample at the sensors was found warm; at this moment there is " + own + "." + settings)
+	}
 	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
 	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer, a scaled cooler).", handsOff)
@@ -86,13 +92,13 @@ func (t *teller) warm() {
 }
 
 func (t *teller) hot() {
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	t.hotFacts("sample hot, ", ", closing value "+t.closeAt())
 	t.fact("sample hot, its valve should close")
 	if ok {
-		t.say(t.at()+": the sample at the sensors is hot. The temperature reads "+long+", and the valve should close above "+t.closeAt()+" (site setting).", edge(t.e.Value))
+		t.say(t.at()+": the sample at the sensors is hot. The temperature reads "+now+", and the valve should close above "+t.closeAt()+" (site setting).", edge(t.e.Value))
 	} else {
-		t.say(t.at() + ": the sample was found hot, above the " + t.closeAt() + " at which its valve should close (site setting). At this moment there is " + long + ".")
+		t.say(t.at() + ": the sample was found hot, above the " + t.closeAt() + " at which its valve should close (site setting). At this moment there is " + now + ".")
 	}
 	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
@@ -102,13 +108,13 @@ func (t *teller) hot() {
 }
 
 func (t *teller) hotOver() {
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	t.hotFacts("sample no longer hot, ", ", fresh sample is seen")
 	t.fact("sample no longer hot")
 	if ok {
-		t.say(t.at() + ": the sample is no longer hot. Fresh sample is seen at the sensors, " + long + "; the closing value is " + t.closeAt() + " (site setting).")
+		t.say(t.at() + ": the sample is no longer hot. Fresh sample is seen at the sensors, " + now + "; the closing value is " + t.closeAt() + " (site setting).")
 	} else {
-		t.say(t.at() + ": the sample was seen to be no longer hot; the closing value is " + t.closeAt() + " (site setting). At this moment there is " + long + ".")
+		t.say(t.at() + ": the sample was seen to be no longer hot; the closing value is " + t.closeAt() + " (site setting). At this moment there is " + now + ".")
 	}
 	t.say(t.seen("Seen"), t.lasted(), t.highest())
 	t.say(t.evidence(), t.age())
@@ -139,13 +145,13 @@ func (t *teller) temperatureLost() {
 }
 
 func (t *teller) temperatureBack() {
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	t.hotFacts("sample temperature is read again, ", "")
 	t.fact("sample temperature is read again")
 	if ok {
-		t.say(t.at() + ": the sample's temperature is read again, " + long + "; its valve should close above " + t.closeAt() + " (site setting).")
+		t.say(t.at() + ": the sample's temperature is read again, " + now + "; its valve should close above " + t.closeAt() + " (site setting).")
 	} else {
-		t.say(t.at() + ": the sample's temperature was read again; at this moment there is " + long + ".")
+		t.say(t.at() + ": the sample's temperature was read again; at this moment there is " + now + ".")
 	}
 	t.say(t.seen("Seen"), t.lasted())
 	t.say(t.evidence(), t.age())
@@ -183,11 +189,11 @@ func (t *teller) valveClosed() {
 	default:
 		t.say("Who or what closed it is not known: nothing that should close it was seen in the minute before.")
 	}
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	if ok {
-		t.say(t.seen("Seen"), "The temperature reads "+long+"; behind a closed valve that is the standing water or the room, and no sign that the cooling works.")
+		t.say(t.seen("Seen"), "The temperature reads "+now+"; behind a closed valve that is the standing water or the room, and no sign that the cooling works.")
 	} else {
-		t.say(t.seen("Seen"), "Of the temperature there is "+long+".")
+		t.say(t.seen("Seen"), "Of the temperature there is "+now+".")
 	}
 	t.say(t.evidence(), t.dependent())
 	t.say(handsOff, primary, watches)
@@ -203,8 +209,8 @@ func (t *teller) valveOpened() {
 		by = "A person has said that it was done by hand."
 	}
 	t.say(t.at()+": the sample valve was found open, "+t.bySight()+".", by)
-	_, long, ok := t.temperature()
-	t.say(t.seen("Seen"), t.nowReads(long, ok))
+	now, ok := t.temperature()
+	t.say(t.seen("Seen"), t.nowReads(now, ok))
 	t.say(t.evidence(), "The chemistry is judged again without a command as soon as fresh water has replaced what stood in the line.")
 	t.say("That the valve is open does not show that the cooling works.", handsOff2)
 	t.say("First action: if nobody of yours is at the panel, find out who opened it.")
@@ -212,7 +218,7 @@ func (t *teller) valveOpened() {
 }
 
 func (t *teller) valveFailed() {
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	flow, flows := number(t.e.Trust.Flow, 0)
 	flows = flows && t.e.Trust.FlowKnown && t.e.Trust.Flow > 0
 	what := ": the sample valve has failed to close. "
@@ -230,7 +236,7 @@ func (t *teller) valveFailed() {
 		what += "It should be closed because the sample was found hot. " + t.leak()
 	}
 	t.fact("sample valve has failed to close")
-	t.say(t.at()+what, t.nowReads(long, ok))
+	t.say(t.at()+what, t.nowReads(now, ok))
 	within := t.seen("Told")
 	if t.p != nil && t.p.Interlock.Travel > 0 {
 		within += " The valve had more than the " + spell(t.p.Interlock.Travel) + " it is given to travel."
@@ -243,15 +249,15 @@ func (t *teller) valveFailed() {
 }
 
 // nowReads gives the temperature at the moment of the event beside the value the valve should close at.
-func (t *teller) nowReads(long string, ok bool) string {
+func (t *teller) nowReads(now string, ok bool) string {
 	if !ok {
-		s := "Of the temperature there is " + long + "."
+		s := "Of the temperature there is " + now + "."
 		if t.e.LastGood != nil {
 			s += " " + t.lastGood()
 		}
 		return s
 	}
-	return "The temperature reads " + long + "; the valve should be closed above " + t.closeAt() + " (site setting)."
+	return "The temperature reads " + now + "; the valve should be closed above " + t.closeAt() + " (site setting)."
 }
 
 // highest tells how far the temperature went while the trouble stood.
@@ -277,11 +283,12 @@ func (t *teller) leak() string {
 }
 
 func (t *teller) valveNoLongerFailed() {
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	t.fact("sample valve no longer failed to close")
-	s := t.at() + ": the valve that had failed to close is found closed now, or nothing asks for it to be closed any more. What is seen:"
-	t.say(s, t.evidence())
-	t.say(t.seen("Seen"), t.lasted(), t.nowReads(long, ok), t.highest())
+	s := t.at() + ": the valve that had failed to close is found closed now, or nothing asks for it to be closed any more."
+	t.say(s)
+	t.say(t.evidence())
+	t.say(t.seen("Seen"), t.lasted(), t.nowReads(now, ok), t.highest())
 	t.say("Why it did not close in time is not known, and it may fail again.", handsOff2, primary, watches)
 	t.say("First action: have the valve and its control looked at before it is relied on.")
 	t.say(t.over())
@@ -296,13 +303,13 @@ func (t *teller) valveNotConfirmed() {
 		t.fact("sample valve not confirmed, its feedback is lost")
 	}
 	t.fact("sample valve not confirmed")
-	_, long, ok := t.temperature()
+	now, ok := t.temperature()
 	s := t.at() + ": the feedback of the sample valve is lost. Whether the valve is open or closed cannot be told"
 	if top {
 		s += ", and the sample had been found hot: that it closed is not confirmed"
 	}
 	t.say(s + ".")
-	t.say(t.seen("Told"), t.nowReads(long, ok), t.age())
+	t.say(t.seen("Told"), t.nowReads(now, ok), t.age())
 	t.say(t.evidence(), t.dependent())
 	t.say(handsOff, primary, watches)
 	t.say("First action: look at the valve's position indicator at the panel, from a distance, and at its cable.")
