@@ -79,11 +79,12 @@ func Run(ctx context.Context, c Config) error {
 	if err != nil {
 		return fmt.Errorf("opening the logbook: %w", err)
 	}
-	defer func() {
+	closeBook := sync.OnceFunc(func() {
 		if err := book.Close(); err != nil {
 			c.Log.Error("closing the logbook", "error", err)
 		}
-	}()
+	})
+	defer closeBook()
 	restored, err := book.Restore()
 	if err != nil {
 		return fmt.Errorf("restoring from the logbook: %w", err)
@@ -163,6 +164,7 @@ func Run(ctx context.Context, c Config) error {
 	tail.Wait()
 	l.stopWriter()
 	c.Log.Info("stopped", "outcomes", l.seq, "commits", book.Stats().Commits)
+	closeBook() // within the bound: a disk that hangs must not hold the stop
 	return failed
 }
 

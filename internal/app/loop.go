@@ -148,7 +148,8 @@ func (l *loop) run() {
 	defer tick.Stop()
 	var current *logbook.Commit // in flight, kept for a retry
 	var retry <-chan time.Time
-	batches := l.batches
+	batches, ticks, asks := l.batches, tick.C, l.asks
+	rounds := make([]time.Duration, len(l.c.Site.Buses)) // Up of the last whole round of each bus that went through judgement
 	var deadline <-chan time.Time
 	for {
 		if !l.inFlight && retry == nil && l.due(batches == nil) {
@@ -162,18 +163,21 @@ func (l *loop) run() {
 		select {
 		case b, ok := <-batches:
 			if !ok {
-				batches = nil
+				batches, ticks, asks = nil, nil, nil // what is said now is said after the end
 				l.goodbye()
 				deadline = time.After(lastCommitWait)
 				continue
 			}
+			l.watchClock(b.At)
 			l.step(engine.Batch{Batch: b})
 			if b.Last {
-				l.c.tell("WATCHDOG=1") // fed from judgement: a round has gone through
+				rounds[b.Bus] = b.At.Up
+				l.feedWatchdog(b.At.Up, rounds)
 			}
-		case <-tick.C:
+		case <-ticks:
 			l.tick()
-		case a := <-l.asks:
+			l.feedWatchdog(l.now().Up, rounds)
+		case a := <-asks:
 			o := l.step(a.cmd)
 			for _, r := range o.Replies {
 				l.waiting = append(l.waiting, waiting{o.Seq, r, a.reply})
@@ -265,17 +269,36 @@ func (l *loop) add(e *event.Event) {
 	l.urgent = true
 }
 
-// tick drives what must happen in silence, and notices a wall clock that steps.
+// watchdogLate is how much later than two periods a round may be before the supervisor is no longer told that all is well.
+const watchdogLate = 5 * time.Second
+
+// feedWatchdog tells the supervisor that judgement goes on: every bus's last round has gone through it, and none is overdue. It is told
+// between rounds too, because a bus may be asked once an hour.
+func (l *loop) feedWatchdog(now time.Duration, rounds []time.Duration) {
+	for b, at := range rounds {
+		if now-at > 2*l.c.Site.Buses[b].Period+watchdogLate {
+			return
+		}
+	}
+	l.c.tell("WATCHDOG=1")
+}
+
+// tick drives what must happen in silence.
 func (l *loop) tick() {
 	at := l.now()
+	l.watchClock(at)
+	l.step(engine.Tick{At: at})
+	l.tellAnyway(at)
+}
+
+// watchClock notices a wall clock that steps.
+func (l *loop) watchClock(at reading.Stamp) {
 	stepped := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
 	if stepped < -stepTold || stepped > stepTold {
 		l.c.Log.Warn("the wall clock stepped", "by", stepped)
 		l.step(engine.ClockState{At: at, Certain: certain(at), Stepped: stepped})
 	}
 	l.clock = at
-	l.step(engine.Tick{At: at})
-	l.tellAnyway(at)
 }
 
 // tellAnyway hands over what has waited too long for the disk, marked as not being on it.
@@ -306,7 +329,8 @@ func (l *loop) wakeNotifier() {
 func (l *loop) committed(through uint64) {
 	at := l.now()
 	l.last.Store(&at)
-	l.step(engine.Committed{Seq: through, At: at})
+	l.step(engine.Committed{Seq: through, At: at, Dropped: l.dropped})
+	l.dropped = 0
 	l.waiting = slices.DeleteFunc(l.waiting, func(w waiting) bool {
 		if w.seq > through {
 			return false

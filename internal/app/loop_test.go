@@ -66,7 +66,7 @@ type bench struct {
 }
 
 // newBench starts the loop over disk, which gets each commit and says whether it stands.
-func newBench(t *testing.T, disk func(try int, c logbook.Commit) error) *bench {
+func newBench(t *testing.T, disk func(try int, c logbook.Commit) error, supervisor ...func(string)) *bench {
 	b := &bench{t: t, start: time.Now(), done: make(chan struct{})}
 	s := testSite(t)
 	now := func() reading.Stamp {
@@ -74,6 +74,9 @@ func newBench(t *testing.T, disk func(try int, c logbook.Commit) error) *bench {
 	}
 	b.l = newLoop(Config{Site: s, Version: "test", Log: slog.New(slog.DiscardHandler)}, nil, now, "4f2a91c0")
 	b.l.outbox = newOutbox(&shelf{}, now, b.l.c.Log)
+	for _, f := range supervisor {
+		b.l.c.Notify = f
+	}
 	b.l.commit = func(c logbook.Commit) error {
 		b.tries++
 		if err := disk(b.tries, c); err != nil {
@@ -327,6 +330,79 @@ func TestSamplesBeyondTheBoundAreDroppedOldestFirstAndTold(t *testing.T) {
 		}
 		if kept+int(b.l.lost.Load()) != int(b.slot) {
 			t.Errorf("%d kept and %d dropped of %d", kept, b.l.lost.Load(), b.slot)
+		}
+	})
+}
+
+// TestWhatASlowDiskCostIsToldToo: the disk does not fail, it only hangs for longer than the bound lasts.
+func TestWhatASlowDiskCostIsToldToo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hold := make(chan struct{})
+		b := newBench(t, func(try int, _ logbook.Commit) error {
+			if try == 2 {
+				<-hold
+			}
+			return nil
+		})
+		b.poll(11*time.Second, 120)
+		at := b.l.now()
+		for range pendingMax + 500 {
+			b.slot++
+			b.l.batches <- reading.Batch{Slot: b.slot, Last: true, At: at, Reads: []reading.Read{
+				{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{120}, Fault: reading.Answered, Sent: at}}}
+		}
+		synctest.Wait()
+		close(hold)
+		b.poll(15*time.Second, 120)
+		b.stop()
+		told := 0
+		for _, c := range b.onDisk() {
+			for _, e := range c.Events {
+				if e.Kind == event.ReadingsDropped {
+					told += e.Count
+				}
+			}
+		}
+		if lost := int(b.l.lost.Load()); lost < 500 || told != lost {
+			t.Errorf("%d samples dropped, told of %d", lost, told)
+		}
+	})
+}
+
+func TestTheWatchdogIsFedBetweenRoundsAndStarvesWhenABusStops(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		fed := 0
+		b := newBench(t, func(int, logbook.Commit) error { return nil }, func(string) { mu.Lock(); fed++; mu.Unlock() })
+		count := func() int { mu.Lock(); defer mu.Unlock(); return fed }
+		b.poll(10*time.Second, 120)
+		if count() < 10 {
+			t.Errorf("fed %d times in ten rounds", count())
+		}
+		<-time.After(30 * time.Second) // no round any more: twice the period and 5 s later nobody may be told that all is well
+		synctest.Wait()
+		was := count()
+		<-time.After(30 * time.Second)
+		synctest.Wait()
+		if count() != was {
+			t.Error("fed although nothing goes through judgement")
+		}
+		b.stop()
+	})
+}
+
+func TestNothingIsSaidAfterTheLastWord(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, func(try int, _ logbook.Commit) error {
+			if try > 2 {
+				<-time.After(2500 * time.Millisecond) // a slow disk at the end: two ticks go by
+			}
+			return nil
+		})
+		b.poll(12*time.Second, 120)
+		b.stop()
+		if k := b.kinds(); k[len(k)-1] != "daemon.stopped" {
+			t.Errorf("after the last word: %v", k)
 		}
 	})
 }

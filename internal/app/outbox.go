@@ -41,10 +41,11 @@ type outbox struct {
 	loose map[string][]notify.Item
 	told  map[string]map[string]notify.Result // by recipient and ID, until the disk has it
 	next  uint64
+	going map[string]uint64 // key of the message a recipient's courier is under way with
 }
 
 func newOutbox(book store, now func() reading.Stamp, log *slog.Logger) *outbox {
-	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: looseKey}
+	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: looseKey, going: map[string]uint64{}}
 }
 
 // add lays a message in that is not on disk.
@@ -63,7 +64,7 @@ func (o *outbox) add(r notify.Row, created reading.Wall) {
 func (o *outbox) durable(recipient, id string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool { return i.ID == id })
+	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool { return i.ID == id && i.Key != o.going[recipient] })
 }
 
 // Next gives the oldest message of a recipient: what the book holds is older than what it would not take.
@@ -97,6 +98,7 @@ func (o *outbox) Next(recipient string) (notify.Item, bool, error) {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		if q := o.loose[recipient]; len(q) > 0 {
+			o.going[recipient] = q[0].Key
 			return q[0], true, nil
 		}
 		return notify.Item{}, false, err
@@ -110,6 +112,7 @@ func (o *outbox) End(recipient string, key uint64, result notify.Result, at read
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	delete(o.going, recipient)
 	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool {
 		if i.Key != key {
 			return false

@@ -434,3 +434,14 @@ func TestColumnsCountCharacters(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+func TestALimitCannotBearTheNameOfAnAlarmOfTheInterlock(t *testing.T) {
+	raw, err := os.ReadFile("../../configs/larkfield.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _, err = Parse("larkfield.toml", []byte(strings.Replace(string(raw), "[panel.b2.limit.oxygen-high]", "[panel.b2.limit.sample-hot]", 1)))
+	if want := "panel.b2.limit.sample-hot: bears the name of an alarm of the interlock"; err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("%v, want %q", err, want)
+	}
+}

@@ -94,6 +94,10 @@ func (p *panel) readLimits() {
 func (p *panel) readLimit(t table) {
 	t.check(shapeLimit)
 	l := site.Limit{Name: t.name()}
+	if site.InterlockAlarm(l.Name) {
+		t.wrongHere("bears the name of an alarm of the interlock", "give the limit another name: two alarms of one name cannot be told apart")
+		return
+	}
 	side := readSide(t, &l)
 	p.readSource(t, &l)
 	l.Action, _ = t.text("action", "write what to do first, in the plant's own words")

@@ -17,6 +17,9 @@ import (
 // everyday life on a plant network, and its readings leave the metrics at once all the same.
 const busLostAfter = 3
 
+// lateRound is how much later than three periods a round may come before its bus counts as lost: a round may wait for its silent stations.
+const lateRound = 5 * time.Second
+
 // repliesKept bounds the answers remembered for retried commands: a retry comes within minutes, and nobody types more than this in
 // that time.
 const repliesKept = 32
@@ -56,7 +59,8 @@ type judge struct {
 type link struct {
 	view     BusView
 	seen     bool
-	tried    bool // a request of this round said something of the link
+	alive    bool // in this round something came back, be it a refusal or one station's silence
+	dead     bool // in this round the link itself failed
 	lostRun  int
 	told     bool
 	lostAt   time.Duration // Up when it was told; 0 when that was in an earlier process
@@ -167,6 +171,7 @@ func (e *Engine) Step(in Input) Outcome {
 		e.takeBatch(in, &o)
 	case Tick:
 		o.At = in.At
+		e.missRounds(in.At, &o)
 		e.seen, e.sure = in.At.Wall, e.certain
 		for j := range e.judges {
 			e.step(j, in.At, nil, &o)
@@ -181,6 +186,9 @@ func (e *Engine) Step(in Input) Outcome {
 		if e.failing {
 			e.failing = false
 			e.emit(&o, event.Event{Kind: event.CommitBack, Priority: site.MediumPriority, Lasted: in.At.Up - e.failedAt})
+		}
+		if in.Dropped > 0 {
+			e.emit(&o, event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: in.Dropped})
 		}
 	case CommitFailed:
 		o.At = in.At
@@ -252,12 +260,16 @@ func (e *Engine) mournPanels(rows []StateRow, o *Outcome) {
 		if r.Name == "" || e.has(r.Name) || string(r.Data) == emptyRow {
 			continue
 		}
-		names, err := panel.Standing(r.Data)
+		standing, err := panel.Standing(r.Data)
 		if err != nil {
 			e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Panel: r.Name, Cause: err.Error()})
 		}
-		for _, n := range names {
-			e.emit(o, event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: r.Name, Alarm: n, Cause: "panel removed"})
+		for _, a := range standing {
+			ev, record := panel.End(a, r.Name, "panel removed")
+			e.emit(o, ev)
+			if record != nil {
+				o.Records = append(o.Records, *record)
+			}
 		}
 		e.gone = append(e.gone, r.Name)
 	}
@@ -445,7 +457,7 @@ func touches(buses []int, bus int) bool {
 // linkDown are the faults that say the bus itself is gone, not one station on it.
 func linkDown(f reading.Fault) bool {
 	switch f {
-	case reading.NotConnected, reading.Refused, reading.Unreachable, reading.Unplugged, reading.TLSRefused, reading.AnotherMaster, reading.Listening:
+	case reading.NotConnected, reading.Refused, reading.Unreachable, reading.Closed, reading.Unplugged, reading.TLSRefused, reading.AnotherMaster, reading.Listening:
 		return true
 	}
 	return false
@@ -473,18 +485,25 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 			v.Took = r.Took
 		}
 		v.Fault = r.Fault
-		if r.Fault != reading.HeldBack && r.Fault != reading.NotAsked { // what was not tried says nothing of the link
-			l.view.Connected, l.tried = !linkDown(r.Fault), true
+		switch {
+		case r.Fault == reading.HeldBack, r.Fault == reading.NotAsked: // what was not tried says nothing of the link
+		case linkDown(r.Fault):
+			l.dead = true
+		default:
+			l.alive = true
 		}
 	}
 	if !b.Last {
 		return
 	}
 	l.view.Rounds++
-	tried := l.tried
-	l.tried = false
-	if !tried {
-		// nothing was learnt of the link in this round
+	learnt := l.alive || l.dead
+	if learnt {
+		l.view.Connected = l.alive
+	}
+	l.alive, l.dead = false, false
+	if !learnt {
+		// nothing was tried in this round
 	} else if l.view.Connected {
 		l.lostRun = 0
 		if l.told {
@@ -525,6 +544,26 @@ func sinceTold(now reading.Stamp, at time.Duration) time.Duration {
 		return 0
 	}
 	return now.Up - at
+}
+
+// missRounds tells a bus that yields no rounds at all: silence of our own making is a loss like any other.
+func (e *Engine) missRounds(now reading.Stamp, o *Outcome) {
+	for b := range e.links {
+		l := &e.links[b]
+		late := 3*e.s.Buses[b].Period + lateRound
+		if now.Up-l.view.At.Up <= late {
+			continue
+		}
+		l.view.Connected = false
+		l.view.Stations = append([]StationView(nil), l.view.Stations...)
+		for k := range l.view.Stations {
+			l.view.Stations[k].Answering = false
+		}
+		if !l.told {
+			l.told, l.lostAt = true, now.Up
+			e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: e.s.Buses[b].Name, Cause: reading.NotAsked.String(), Count: len(l.stations)})
+		}
+	}
 }
 
 func worstFault(reads []reading.Read) reading.Fault {

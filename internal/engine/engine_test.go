@@ -292,6 +292,161 @@ func TestAReadThatDoesNotCoverAValueNeverBecomesANumber(t *testing.T) {
 	}
 }
 
+// restarted boots a story's state under another configuration and gives what is told at the start, and the engine.
+func restarted(t *testing.T, st *story, text string) (engine.Outcome, *engine.Engine, *site.Site) {
+	t.Helper()
+	var rows []engine.StateRow
+	for _, r := range st.e.States() {
+		rows = put(rows, r)
+	}
+	s := parse(t, text)
+	e := engine.New(s)
+	o := e.Step(engine.Boot{Nonce: "00000009", At: reading.Stamp{Wall: st.now().Wall}, WallCertain: true, Hash: s.Hash, States: rows,
+		Before: engine.Before{Nonce: "00000001", Last: st.now().Wall, WallCertain: true, Hash: st.s.Hash}})
+	return o, e, s
+}
+
+// TestAChangedLimitEndsTheOldRecordAndInheritsNothing: what was seen under one definition says nothing under another, and its evidence is not
+// rewritten in the units of the new one.
+func TestAChangedLimitEndsTheOldRecordAndInheritsNothing(t *testing.T) {
+	for name, change := range map[string][2]string{
+		"value": {`high = "20 ppb"`, `high = "400 ppb"`},
+		"unit":  {`quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500`, `quantity = "dissolved-oxygen", unit = "ppm"`},
+		"gone":  {"[panel.b1.limit.oxygen-high]", "[panel.b1.limit.oxygen-too-high]"},
+	} {
+		st := run(t, parse(t, twoPanels), upset)
+		o, e, _ := restarted(t, st, strings.Replace(twoPanels, change[0], change[1], 1))
+		var told []string
+		for _, ev := range o.Events {
+			if ev.Kind.String() == "alarm.limit_removed" {
+				told = append(told, ev.Alarm)
+				if ev.Raised != "00000001-4" || ev.Excursion == nil || ev.Excursion.Unit != "ppb" || ev.Excursion.Peak != 31 || ev.Limit.Written != 20 {
+					t.Errorf("%s: %+v, excursion %+v", name, ev, ev.Excursion)
+				}
+			}
+		}
+		if d := cmp.Diff([]string{"b1.oxygen-high"}, told); d != "" {
+			t.Errorf("%s: told as removed (-want +got):\n%s", name, d)
+		}
+		if len(o.Records) != 1 || o.Records[0].Open || o.Records[0].ID != "00000001-4" || !o.Records[0].LengthUnknown {
+			t.Errorf("%s: records %+v", name, o.Records)
+		}
+		for _, a := range e.View().Panels[0].Alarms {
+			if strings.HasPrefix(a.Name, "b1.oxygen") && (a.Active || a.State != "normal") {
+				t.Errorf("%s: the new limit begins as %+v", name, a)
+			}
+		}
+	}
+	// the same definition in another spelling is the same limit
+	st := run(t, parse(t, twoPanels), upset)
+	if o, _, _ := restarted(t, st, strings.Replace(twoPanels, `high = "20 ppb"`, `high = 20`, 1)); len(o.Records) != 0 {
+		t.Errorf("the same limit was ended: %+v", o.Events)
+	}
+}
+
+// TestOffLineIsForgottenWithThePointThatSaidSo: off line silences chemistry, so nobody may be left off line by a signal that is no longer there.
+func TestOffLineIsForgottenWithThePointThatSaidSo(t *testing.T) {
+	fed := strings.Replace(strings.Replace(twoPanels, "valve_closed = { discrete = 10001 }", "valve_closed = { discrete = 10001 }\nfed = { discrete = 10002 }", 1),
+		`title = "Boiler 1 feedwater"`, "title = \"Boiler 1 feedwater\"\non_line = \"rack.fed\"", 1)
+	st := run(t, parse(t, fed), "start 2026-11-25T02:00:00Z\n5s: rack.oxygen=12 rack.temperature=25 rack.flow=200 rack.valve_closed=0 rack.fed=0")
+	if v := st.e.View().Panels[0]; v.OnLine {
+		t.Fatal("the story is not off line")
+	}
+	if _, e, _ := restarted(t, st, fed); e.View().Panels[0].OnLine {
+		t.Error("a plain restart forgot that the boiler is off line")
+	}
+	if _, e, _ := restarted(t, st, strings.Replace(fed, "on_line = \"rack.fed\"\n", "", 1)); !e.View().Panels[0].OnLine {
+		t.Error("off line for ever: the point that said so is gone")
+	}
+}
+
+// TestTheHighestTemperatureIsInTheUnitOfTheEvent: 52 degC is 125.6 degF, not 52 degF.
+func TestTheHighestTemperatureIsInTheUnitOfTheEvent(t *testing.T) {
+	s := parse(t, twoPanels)
+	st := run(t, s, upset)
+	var over *engine.Outcome
+	for _, v := range []string{"25", "25", "25", "25"} {
+		st.values["rack.valve_closed"], st.values["rack.flow"], st.values["rack.temperature"] = "0", "200", v
+		for range 10 {
+			st.pass(time.Second)
+			st.slot++
+			at := st.now()
+			b := reading.Batch{Bus: 0, Slot: st.slot, Last: true, At: at}
+			for _, r := range []struct {
+				table reading.Table
+				addr  uint16
+				words []uint16
+			}{{reading.Holding, 0, []uint16{0, 0x41f8}}, {reading.Holding, 2, []uint16{250}}, {reading.Input, 4, []uint16{200}}, {reading.Discrete, 0, []uint16{0}}} {
+				b.Reads = append(b.Reads, reading.Read{Station: 1, Table: r.table, Addr: r.addr, Count: uint16(len(r.words)), Words: r.words, Fault: reading.Answered, Sent: at})
+			}
+			o := st.e.Step(engine.Batch{Batch: b})
+			for i := range o.Events {
+				if o.Events[i].Kind.String() == "sample.hot_over" {
+					over = &o
+				}
+			}
+		}
+	}
+	if over == nil {
+		t.Fatal("the sample never ceased to be hot")
+	}
+	for _, ev := range over.Events {
+		if ev.Kind.String() == "sample.hot_over" && (ev.Value.Unit != "degF" || ev.Highest < 125.5 || ev.Highest > 125.7) {
+			t.Errorf("highest %v %s, want 125.6 degF", ev.Highest, ev.Value.Unit)
+		}
+	}
+}
+
+// TestAReadTakenForAnotherSensorOfTheStationRunsNoDelay: two sensors of one station, one asked ten times as often, and its requests cover the
+// other's register. The slow one's delays still count its own turns.
+func TestAReadTakenForAnotherSensorOfTheStationRunsNoDelay(t *testing.T) {
+	s := parse(t, `[site]
+name = "larkfield-mill"
+timezone = "Europe/London"
+[bus.east]
+link = "tcp://127.0.0.1:502"
+[map.a]
+numbering = "wire"
+also_readable = ["holding 100-120"]
+[map.a.point]
+low = { holding = 100, type = "uint16", quantity = "number", unit = "number" }
+high = { holding = 110, type = "uint16", quantity = "number", unit = "number" }
+[map.b]
+numbering = "wire"
+[map.b.point]
+kappa = { holding = 104, type = "uint16", scale = 0.01, quantity = "conductivity", unit = "uS/cm" }
+[panel.b1]
+title = "Boiler 1 feedwater"
+sensor.fast = { map = "a", bus = "east", station = 1 }
+sensor.slow = { map = "b", bus = "east", station = 1, period = "10s" }
+[panel.b1.limit.kappa-high]
+point = "slow.kappa"
+high = "5 uS/cm"
+on_delay = "60s"
+source = { document = "x", edition = "1", band = "a", tap = "unknown" }
+[logbook]
+dir = "/var/lib/rillwatch"
+`)
+	e := engine.New(s)
+	e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash, WallCertain: true})
+	for slot := uint64(1); slot <= 100; slot++ {
+		at := reading.Stamp{Wall: reading.Wall(slot), Up: time.Duration(slot) * time.Second}
+		words := make([]uint16, 11)
+		words[4] = 1250
+		o := e.Step(engine.Batch{Batch: reading.Batch{Bus: 0, Slot: slot, Last: true, At: at, Reads: []reading.Read{
+			{Station: 1, Table: reading.Holding, Addr: 100, Count: 11, Words: words, Fault: reading.Answered, Sent: at}}}})
+		for _, ev := range o.Events {
+			if ev.Kind.String() == "alarm.raised" {
+				if slot < 60 || slot > 75 {
+					t.Errorf("raised in slot %d, after an on-delay of 60 s", slot)
+				}
+				return
+			}
+		}
+	}
+	t.Error("never raised")
+}
+
 const siteSensors = `
 [site]
 name = "larkfield-mill"

@@ -57,8 +57,9 @@ type Command struct {
 
 // Committed says that all outcomes up to and including Seq are on disk.
 type Committed struct {
-	Seq uint64
-	At  reading.Stamp
+	Seq     uint64
+	At      reading.Stamp
+	Dropped int // samples given up to stay within the bound, not yet told
 }
 
 // CommitFailed says that a commit did not succeed; the writer will try again.

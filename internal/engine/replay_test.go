@@ -323,6 +323,8 @@ func (st *story) round(b int) error {
 			r.Fault = reading.IllegalAddress
 		case v == "down":
 			r.Fault = reading.Refused
+		case v == "closed":
+			r.Fault = reading.Closed
 		case v == "nan":
 			r.Words = decode.Words(p.Decode, uint64(math.Float32bits(float32(math.NaN()))))
 		case strings.HasPrefix(v, "raw:"):

@@ -77,7 +77,7 @@ func FormatInput(s *site.Site, in Input) string {
 			b.WriteString(" " + op)
 		}
 	case Committed:
-		fmt.Fprintf(&b, "committed %d at=%s", in.Seq, FormatStamp(in.At))
+		fmt.Fprintf(&b, "committed %d at=%s dropped=%d", in.Seq, FormatStamp(in.At), in.Dropped)
 	case CommitFailed:
 		fmt.Fprintf(&b, "commit_failed %d at=%s dropped=%d why=%s", in.Seq, FormatStamp(in.At), in.Dropped, strconv.Quote(in.Why))
 	case Delivered:
@@ -270,7 +270,7 @@ func parseInput(s *site.Site, line string) (Input, error) {
 		in.Do = p.do(p.key("do"))
 		return in, p.done()
 	case "committed":
-		in := Committed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at"))}
+		in := Committed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32))}
 		return in, p.done()
 	case "commit_failed":
 		in := CommitFailed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32)), Why: p.key("why")}

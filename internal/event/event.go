@@ -82,6 +82,8 @@ const (
 	StationBack
 	OnLine
 	OffLine
+	OnLineNotKnown // the point that says whether the boiler is fed cannot be read; the last state holds
+	OnLineKnown
 	CommandRefused
 	ReadingsDropped // samples were dropped because the disk did not follow; Detail says how many
 	CommitFailing   // the logbook cannot be written
@@ -131,6 +133,8 @@ var kindTable = [KindCount]kindRow{
 	StationBack:             {"station.back", true},
 	OnLine:                  {"boiler.on_line", false},
 	OffLine:                 {"boiler.off_line", false},
+	OnLineNotKnown:          {"boiler.on_line_not_known", true},
+	OnLineKnown:             {"boiler.on_line_known", false},
 	CommandRefused:          {"command.refused", false},
 	ReadingsDropped:         {"logbook.readings_dropped", true},
 	CommitFailing:           {"logbook.failing", true},

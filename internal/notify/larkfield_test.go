@@ -293,6 +293,11 @@ func tales() []tale {
 	dry.Trust.Reason, dry.Trust.FlushedML = reading.Flushing.String(), 40
 	add("sample.flow_back-plain", dry, raised)
 
+	fed := event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Panel: "b2", Point: "b2.rack.feed_on", Cause: "off line", Why: reading.RefusedRead.String()}
+	add("boiler.on_line_not_known-off", fed)
+	fed.Cause = "on line"
+	add("boiler.on_line_not_known-on", fed)
+
 	bus := event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: "panel-net", Cause: reading.Refused.String(), Count: 2}
 	add("bus.lost-plain", bus)
 	bus.Kind, bus.Cause, bus.Priority, bus.Count = event.BusBack, "", site.MediumPriority, 0

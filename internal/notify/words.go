@@ -66,6 +66,8 @@ func compose(s *site.Site, e *event.Event) message {
 		t.raised()
 	case event.AlarmReturned:
 		t.returned()
+	case event.OnLineNotKnown:
+		t.onLineNotKnown()
 	case event.AlarmAcknowledged:
 		t.acknowledged()
 	case event.LimitRemoved:

@@ -278,3 +278,22 @@ func (t *teller) drill() {
 	t.say(t.seen("Sent"))
 	t.say("First action: if you were asked to, say that it arrived. A real alarm has no such word in front and must be acted on.")
 }
+
+// onLineNotKnown: what the boiler is taken for while nobody can say. Off line silences chemistry, so it must not be held in silence.
+func (t *teller) onLineNotKnown() {
+	held := "on line"
+	then := "Its chemistry goes on being judged, and may call for a boiler that stands still."
+	if t.e.Cause == "off line" {
+		held = "off line"
+		then = "While that holds, no flow and no chemistry of this panel raises an alarm, and open excursions are suspended; hot sample is watched all the same."
+	}
+	t.fact("whether it is fed is not known, taken as " + held)
+	t.fact("whether it is fed is not known")
+	t.say(t.at() + ": whether the boiler is being fed can no longer be read. It is taken as " + held + ", as it was last seen. " + then)
+	if why, ok := reading.ParseReason(t.e.Why); ok {
+		t.say(sentence("the reason: " + why.Row().Words))
+	}
+	t.say(t.seen("Told"))
+	t.say("First action: see whether the boiler is fed, and why its signal does not come through.")
+	t.say(t.standing("") + " That it can be read again is recorded and not told.")
+}

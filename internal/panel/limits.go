@@ -40,9 +40,7 @@ func (pl *Panel) limits(in Input) {
 		switch edge {
 		case alarm.Opened:
 			pl.trigger(i, alarm.Rise, event.AlarmRaised, l.Priority, nil)
-			if x := pl.openExcursion(i); x != nil {
-				pl.out.Records = append(pl.out.Records, *x)
-			}
+			pl.record(i)
 		case alarm.Closed:
 			if done == nil {
 				panic("panel " + pl.name + ": alarm " + a.Name + " closed without books") // the two rooms share one start and one clear
@@ -51,7 +49,16 @@ func (pl *Panel) limits(in Input) {
 			x.Open = false
 			pl.trigger(i, alarm.Fall, event.AlarmReturned, l.Priority, &x)
 			pl.out.Records = append(pl.out.Records, x)
+			a.Record = nil
 		}
+	}
+}
+
+// record gives out the open excursion of a limit, and keeps it for the day its definition is gone.
+func (pl *Panel) record(i int) {
+	if x := pl.openExcursion(i); x != nil {
+		pl.out.Records = append(pl.out.Records, *x)
+		pl.state.Alarms[i].Record = x
 	}
 }
 
@@ -103,7 +110,11 @@ func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Prio
 		}
 	} else {
 		e.Raised, e.Who = was.Raised, was.AckBy
-		e.Lasted, e.Highest = a.Lasted, a.Highest
+		e.Lasted = a.Lasted
+		if a.HighSeen && e.Value != nil {
+			pt := &pl.s.Points[pl.p.Interlock.Temperature]
+			e.Highest = pl.convert(a.Highest, pt, unitNamed(e.Value.Unit, quantity.Temperature))
+		}
 	}
 	e.Excursion = x
 	pl.emit(e)
@@ -145,9 +156,8 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 	}
 	e := pl.alarmEvent(i, event.AlarmAcknowledged, pl.priorityOf(i))
 	e.Who, e.Why, e.Raised = who, why, was.Raised
-	if e.Excursion = pl.openExcursion(i); e.Excursion != nil {
-		pl.out.Records = append(pl.out.Records, *e.Excursion)
-	}
+	e.Excursion = pl.openExcursion(i)
+	pl.record(i)
 	pl.emit(e)
 	return pl.out, ""
 }
@@ -202,7 +212,7 @@ func (pl *Panel) convert(v float64, pt *site.Point, to quantity.Unit) float64 {
 		return v
 	}
 	c, _, err := quantity.Convert(v, pt.Unit, to)
-	if err != nil {
+	if err != nil { // readings are far inside what a float can hold (validate sees to it), and the configuration proved that the units convert
 		panic("point " + pt.Path + ": " + err.Error())
 	}
 	return c

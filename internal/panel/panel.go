@@ -11,6 +11,7 @@ package panel
 import (
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"time"
 
 	"rillwatch/internal/event"
@@ -50,19 +51,27 @@ func (a *Away) add(d time.Duration, known bool) {
 
 // OnLine is whether the boiler is being fed.
 type OnLine struct {
-	Known bool `json:"known,omitempty"`
-	Off   bool `json:"off,omitempty"` // never known counts as on line
+	Known bool   `json:"known,omitempty"`
+	Off   bool   `json:"off,omitempty"`   // never known counts as on line
+	Point string `json:"point,omitempty"` // what said so: another point, or none, knows nothing of it
+	Told  bool   `json:"not_known_told,omitempty"`
+
+	// Counts from the start of a process: what cannot be read is told a few seconds later then.
+	Blind time.Duration `json:"-"`
 }
 
 // Alarm is one alarm's durable state: a limit with its judgement and books, or a rule of the interlock.
 type Alarm struct {
-	Name      string          `json:"name"`
-	Away      Away            `json:"away,omitzero"` // not yet booked: since the limit was last judged, in this process or before it
-	Judge     alarm.Judge     `json:"judge,omitzero"`
-	Alarm     alarm.State     `json:"alarm,omitzero"`
-	Excursion excursion.State `json:"excursion,omitzero"`
-	Lasted    time.Duration   `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
-	Highest   float64         `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
+	Name      string           `json:"name"`
+	Away      Away             `json:"away,omitzero"` // not yet booked: since the limit was last judged, in this process or before it
+	Judge     alarm.Judge      `json:"judge,omitzero"`
+	Alarm     alarm.State      `json:"alarm,omitzero"`
+	Excursion excursion.State  `json:"excursion,omitzero"`
+	Limit     string           `json:"limit,omitempty"`     // the definition it is judged by, while anything hangs on it
+	Record    *event.Excursion `json:"record,omitempty"`    // of a limit in alarm: the last record given out, whole enough to be ended without its definition
+	Lasted    time.Duration    `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
+	Highest   float64          `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
+	HighSeen  bool             `json:"highest_seen,omitempty"`
 }
 
 // Read is what a round brought for one measured point.
@@ -139,6 +148,7 @@ type Panel struct {
 	judged   []bool // by limit: in this process
 	boot     Boot
 	lineOut  line.Output
+	standing reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
 	lockOut  interlock.Output
 	lastTemp reading.Reading // the last of the interlock's temperature that had a value
 	now      reading.Stamp
@@ -172,6 +182,9 @@ func New(s *site.Site, p *site.Panel) *Panel {
 	}
 	if p.Interlock.Configured {
 		for _, r := range rules {
+			if !site.InterlockAlarm(r.name) || pl.alarmAt(pl.name+"."+r.name) != site.None {
+				panic("panel " + pl.name + ": alarm " + r.name + " twice, or not among the names kept for the interlock")
+			}
 			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
 		}
 	}
@@ -208,35 +221,86 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	if err := json.Unmarshal(b.State, &old); err != nil {
 		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
 	}
-	pl.state.Line, pl.state.Interlock, pl.state.OnLine, pl.state.Away = old.Line, old.Interlock, old.OnLine, old.Away
+	pl.state.Line, pl.state.Interlock, pl.state.Away = old.Line, old.Interlock, old.Away
+	if pl.p.OnLine != site.None && old.OnLine.Point == pl.s.Points[pl.p.OnLine].Path {
+		pl.state.OnLine = old.OnLine
+	}
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	for _, a := range old.Alarms {
-		if i := pl.alarmAt(a.Name); i != site.None {
+		i := pl.alarmAt(a.Name)
+		switch {
+		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i)):
 			pl.state.Alarms[i] = a
-		} else if a.Alarm.Raised != "" {
-			pl.emit(event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Alarm: a.Name, Cause: "limit removed"})
+		case i != site.None:
+			pl.bury(a, "limit changed") // what was seen under one definition says nothing under another
+		default:
+			pl.bury(a, "limit removed")
 		}
 	}
 	return pl.out, nil
 }
 
-// Standing names the alarms that stand in a panel's state, for a panel that is no longer there to judge them.
-func Standing(data []byte) ([]string, error) {
+// Standing gives the alarms that stand in a panel's state, for a panel that is no longer there to judge them.
+func Standing(data []byte) ([]Alarm, error) {
 	var old State
 	if err := json.Unmarshal(data, &old); err != nil {
 		return nil, err
 	}
-	var names []string
+	var standing []Alarm
 	for _, a := range old.Alarms {
 		if a.Alarm.Raised != "" {
-			names = append(names, a.Name)
+			standing = append(standing, a)
 		}
 	}
-	return names, nil
+	return standing, nil
+}
+
+// End is the event and the record with which an alarm ends that nothing judges any more. It is not a return: nobody saw one.
+func End(a Alarm, panel, cause string) (event.Event, *event.Excursion) {
+	e := event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: panel, Alarm: a.Name, Raised: a.Alarm.Raised, Who: a.Alarm.AckBy, Cause: cause}
+	if a.Record == nil || !a.Excursion.Open() {
+		return e, nil
+	}
+	x := *a.Record
+	x.Open, x.LengthUnknown = false, true
+	limit := x.Limit
+	e.Point, e.Limit, e.Excursion = x.Point, &limit, &x
+	return e, &x
+}
+
+// bury ends an alarm of an earlier configuration.
+func (pl *Panel) bury(a Alarm, cause string) {
+	if a.Alarm.Raised == "" {
+		return
+	}
+	e, x := End(a, pl.name, cause)
+	pl.emit(e)
+	if x != nil {
+		pl.out.Records = append(pl.out.Records, *x)
+	}
+}
+
+// definition names what a limit's state belongs to: another point, unit, side or value makes it another limit. Rules of the interlock
+// belong to their temperature.
+func (pl *Panel) definition(i int) string {
+	if i >= len(pl.p.Limits) {
+		pt := &pl.s.Points[pl.p.Interlock.Temperature]
+		return pt.Path + " " + pt.Unit.Name()
+	}
+	l := &pl.p.Limits[i]
+	pt := &pl.s.Points[l.Point]
+	return fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
 }
 
 // Marshal gives the durable state: the same state gives the same bytes.
 func (pl *Panel) Marshal() []byte {
+	for i := range pl.state.Alarms {
+		a := &pl.state.Alarms[i]
+		a.Limit = ""
+		if a.Alarm != (alarm.State{}) || a.Judge != (alarm.Judge{}) || a.Excursion.Active {
+			a.Limit = pl.definition(i)
+		}
+	}
 	b, err := json.Marshal(&pl.state)
 	if err != nil { // the state holds no float that is not a number; this is a programmer's error
 		panic("judge state of panel " + pl.name + ": " + err.Error())
@@ -313,7 +377,7 @@ func (pl *Panel) Step(in Input) Output {
 		elapsed = 0
 	}
 	pl.own(in)
-	pl.onLine(in)
+	pl.onLine(since)
 	pl.lineStep(in, elapsed)
 	pl.interlockStep(in, elapsed)
 	pl.represent(in)
@@ -351,10 +415,13 @@ func (pl *Panel) own(in Input) {
 		}
 		vin := validate.Input{Raw: raw, Fault: fault, At: r.At}
 		m.steps = 0
+		every := max(1, sensor.Every)
+		if m.seen && r.Slot/every == m.slot/every {
+			continue // asked already in this turn, for another sensor of the station: taken twice, delays would run too fast
+		}
 		if m.seen {
 			vin.Elapsed = max(0, r.At.Up-m.lastUp)
 			// in turns of this sensor: a late round may ask it in a slot between two of them
-			every := max(1, sensor.Every)
 			m.steps = max(1, r.Slot/every-m.slot/every)
 		}
 		var vout validate.Output
@@ -370,24 +437,43 @@ func (pl *Panel) own(in Input) {
 	}
 }
 
-func (pl *Panel) onLine(in Input) {
+// onLine keeps whether the boiler is fed. While that cannot be read the last state holds, and is told to hold: off line silences chemistry.
+func (pl *Panel) onLine(since time.Duration) {
 	if pl.p.OnLine == site.None {
 		return
 	}
 	r := pl.at(pl.p.OnLine).Own
+	st := &pl.state.OnLine
 	if !r.HasValue() {
-		return // the last state holds; that the point cannot be read is seen at the point
+		// a silent station is told as that, and its message says that what stood still stands
+		if st.Blind += since; st.Blind > max(10*time.Second, 3*pl.periodOf(pl.p.OnLine)) && !st.Told && (r.Reason != reading.Silent || st.Off) {
+			st.Told = true
+			pl.emit(event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Point: pl.s.Points[pl.p.OnLine].Path, Cause: st.word(), Why: r.Reason.String()})
+		}
+		return
+	}
+	if st.Blind = 0; st.Told {
+		st.Told = false
+		pl.emit(event.Event{Kind: event.OnLineKnown, Priority: site.LowPriority, Point: pl.s.Points[pl.p.OnLine].Path})
 	}
 	off := r.Value == 0
 	if pl.state.OnLine.Known && pl.state.OnLine.Off == off {
 		return
 	}
-	pl.state.OnLine = OnLine{Known: true, Off: off}
+	pl.state.OnLine = OnLine{Known: true, Off: off, Point: pl.s.Points[pl.p.OnLine].Path}
 	kind := event.OnLine
 	if off {
 		kind = event.OffLine
 	}
 	pl.emit(event.Event{Kind: kind, Priority: site.LowPriority, Point: pl.s.Points[pl.p.OnLine].Path})
+}
+
+// word is the state that holds.
+func (o OnLine) word() string {
+	if o.Off {
+		return "off line"
+	}
+	return "on line"
 }
 
 func (pl *Panel) periodOf(point int) time.Duration {
@@ -415,6 +501,18 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
+	// with the valve closed or the flow gone a temperature is room air; the interlock knows, a trend must not
+	flows := li.FlowOK && li.Flow > 0 && !li.FlowAtFloor
+	switch {
+	case pl.lineOut.Valve == reading.ValveClosedState:
+		pl.standing = reading.ValveClosed
+	case li.FeedbackConfigured && !li.FeedbackOK && !flows:
+		pl.standing = reading.NotConfirmed
+	case li.FlowOK && !flows:
+		pl.standing = reading.NoFlow
+	default:
+		pl.standing = reading.Believed
+	}
 }
 
 func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
@@ -463,10 +561,7 @@ func (pl *Panel) represent(in Input) {
 		case p.Chemistry():
 			r = r.Demote(doubt)
 		case pt == pl.p.Interlock.Temperature && pl.p.Interlock.Configured:
-			// with the valve closed or the flow gone the sensor reads room air; the interlock knows, a trend must not
-			if doubt == reading.ValveClosed || doubt == reading.NoFlow {
-				r = r.Demote(doubt)
-			}
+			r = r.Demote(pl.standing)
 		}
 		if !in.Certain {
 			r = r.Demote(reading.TimeUncertain)

@@ -41,21 +41,21 @@ func (pl *Panel) rules(elapsed time.Duration) {
 		r := &rules[k]
 		i := len(pl.p.Limits) + k
 		holds := r.holds(pl.lockOut)
-		if r.name == "open-no-flow" && pl.state.OnLine.Off {
-			holds = false // a boiler at rest draws no sample; nobody is called for that
-		}
 		a := &pl.state.Alarms[i]
+		if r.name == "open-no-flow" && pl.state.OnLine.Off && !a.Alarm.Active {
+			holds = false // a boiler at rest draws no sample; nobody is called for that, and nothing that stands ends by it
+		}
 		if a.Alarm.Active {
 			a.Lasted += elapsed
-			if own.HasValue() {
-				a.Highest = max(a.Highest, own.Value)
+			if own.HasValue() && (!a.HighSeen || own.Value > a.Highest) {
+				a.Highest, a.HighSeen = own.Value, true
 			}
 		}
 		if holds == a.Alarm.Active {
 			continue
 		}
 		if holds {
-			a.Lasted, a.Highest = 0, own.Value
+			a.Lasted, a.Highest, a.HighSeen = 0, own.Value, own.HasValue()
 			pl.trigger(i, alarm.Rise, r.raised, pl.rulePriority(r), nil)
 		} else {
 			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)

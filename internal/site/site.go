@@ -340,6 +340,19 @@ func ParsePriority(s string) (Priority, bool) {
 	return TopPriority, false
 }
 
+// interlockAlarms are the names of what the interlock itself raises; a limit of the same panel cannot bear one of them.
+var interlockAlarms = [...]string{"sample-warm", "sample-hot", "temperature-lost", "valve-failed-to-close", "valve-not-confirmed", "open-no-flow"}
+
+// InterlockAlarm tells whether a name belongs to an alarm of the interlock.
+func InterlockAlarm(name string) bool {
+	for _, n := range interlockAlarms {
+		if n == name {
+			return true
+		}
+	}
+	return false
+}
+
 // Source says whose limit it is.
 type Source struct {
 	Document string `json:"document"`

@@ -98,6 +98,7 @@ type State struct {
 	Leaking   spell `json:"leaking,omitzero"`    // a leak through the closed valve
 	Dry       spell `json:"dry,omitzero"`        // open without flow
 	Blind     spell `json:"blind,omitzero"`      // the feedback is configured and lost
+	Unsure    bool  `json:"unsure,omitempty"`    // and that was told: it holds until the valve is known again
 
 	Met     bool          `json:"met,omitempty"` // a close condition was met in the last 60 s
 	MetAgo  time.Duration `json:"met_ago,omitempty"`
@@ -199,6 +200,7 @@ func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Ou
 	s = closing(cfg, s, in)
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
 	s.Blind = s.Blind.next(blind(in), in.Elapsed, cfg.LostAfter)
+	s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || !in.FeedbackSilent))
 	return s, say(cfg, s, in, out)
 }
 
@@ -356,7 +358,7 @@ func say(cfg *site.Interlock, s State, in Input, out Output) Output {
 	out.Warm, out.Hot, out.Lost = s.Warm, s.Hot, s.Lost
 	out.FailedToClose = s.Leaking.For > failedAfter(cfg) || s.NotClosed.For > failedAfter(cfg)
 	out.Leak = out.FailedToClose && s.Closed
-	out.NotConfirmed = s.Blind.On && s.Blind.For >= cfg.LostAfter && (s.Hot || !in.FeedbackSilent)
+	out.NotConfirmed = s.Unsure
 	out.OpenNoFlow = s.Dry.For >= dryAfter
 	if s.Closed {
 		out.ValveBy = NotKnown

@@ -14,6 +14,10 @@ import (
 	"rillwatch/internal/site"
 )
 
+// wild is a value no instrument of a plant gives in any unit: it comes of words in the wrong order. Beyond it the conversion between
+// units could leave what a float64 holds.
+const wild = 1e15
+
 // State is what must be remembered of a point between two reads. The zero State has seen nothing.
 type State struct {
 	LastRaw     uint64        `json:"last_raw,omitempty"` // of the last read that was answered, whatever it meant
@@ -73,7 +77,8 @@ func own(p *site.Point, raw uint64, at reading.Stamp) reading.Reading {
 		return reading.Not(why, at)
 	case p.Decode.Type == site.Bit:
 		return reading.Of(value, reading.Exact, reading.Believed, at)
-	case p.Fault.HasLow && value < p.Fault.Low && !same(value, p.Fault.Low),
+	case math.Abs(value) > wild,
+		p.Fault.HasLow && value < p.Fault.Low && !same(value, p.Fault.Low),
 		p.Fault.HasHigh && value > p.Fault.High && !same(value, p.Fault.High):
 		return reading.Not(reading.FaultRange, at)
 	case p.HasCeil && (value >= p.Ceiling || same(value, p.Ceiling)):
