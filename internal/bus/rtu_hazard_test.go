@@ -13,8 +13,10 @@ import (
 	"rillwatch/internal/site"
 )
 
-// Each hazard as it was measured on real streams, on a line of its own, with the guard that holds it. RILLWATCH_WITHOUT=guard takes the
+// Each hazard as it was measured on real streams, on a line of its own, with the guard that holds it. RILLWATCH_WITHOUT=1 takes the
 // guards away, and every test here must then be red: that it would be is checked in every run as well.
+
+var withoutGuards = os.Getenv("RILLWATCH_WITHOUT") != ""
 
 // twins is two stations; the first has two registers apart, so that two questions have one shape and other addresses.
 func twins() *site.Site {
@@ -232,7 +234,7 @@ func hazards() []hazard {
 }
 
 func TestHazards(t *testing.T) {
-	removed := os.Getenv("RILLWATCH_WITHOUT") != ""
+
 	for _, h := range hazards() {
 		t.Run(strings.ReplaceAll(h.name, ",", ""), func(t *testing.T) {
 			rounds := max(h.rounds, 20)
@@ -240,14 +242,14 @@ func TestHazards(t *testing.T) {
 				rounds = 200
 			}
 			with := guards{}
-			if removed {
+			if withoutGuards {
 				with = h.without
 			}
 			y, _, _ := onLine(t, h.site(), rounds, with, func(sim *simLine) { sim.answers = h.script(sim) })
 			if bad := h.judge(y); bad != "" {
 				t.Errorf("%s", bad)
 			}
-			if removed {
+			if withoutGuards {
 				return
 			}
 			y, _, _ = onLine(t, h.site(), rounds, h.without, func(sim *simLine) { sim.answers = h.script(sim) })
