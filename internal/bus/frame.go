@@ -46,8 +46,11 @@ func (q query) frame() []byte {
 	b = append(b, q.station, q.function())
 	b = binary.BigEndian.AppendUint16(b, q.addr)
 	b = binary.BigEndian.AppendUint16(b, q.count)
-	return binary.LittleEndian.AppendUint16(b, crc(b))
+	return withSum(b)
 }
+
+// withSum is b with its check behind it.
+func withSum(b []byte) []byte { return binary.LittleEndian.AppendUint16(b, crc(b)) }
 
 // replyBytes is how long the answer is.
 func (q query) replyBytes() int { return replyOverhead + q.shape().bytes }

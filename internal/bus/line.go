@@ -40,9 +40,18 @@ var (
 	errNotQuiet  = errors.New("bus: the line does not become quiet")
 )
 
-// guards lets a test take one guard away and see what it held back. The zero guards are all in place.
+// guards lets a test take guards away and see what they held back. The zero guards are all in place; nothing but tests sets one.
 type guards struct {
-	noShapes, noSettle, noCheck, noListen, noEchoStrip, noSurplus, noForeign bool
+	noShapes    bool // every shape may be asked at any time
+	noSettle    bool // after a fault the next question leaves at once
+	noCheck     bool // what was read is published without a closing check
+	noSurplus   bool // bytes that nobody asked for are dropped and forgotten
+	noFlush     bool // and not even dropped: they stand before the next answer, as in a driver's buffer
+	noEchoStrip bool // an echo is taken for an answer
+	noSum       bool // a frame's own check is not looked at
+	noLength    bool // nor its length
+	noListen    bool // the first question leaves at once
+	noForeign   bool // another master's frames are noise
 }
 
 // line is one serial line, its own or behind a serial server, owned by one goroutine. It sends one question at a time, takes only the
@@ -74,6 +83,7 @@ type line struct {
 	spoiled bool          // something unaccounted was heard
 	early   bool          // it was heard before the last question left: what was read before is not vouched for
 	junk    []byte        // unaccounted bytes, not yet understood
+	kept    []byte        // without the flush: what stands before the next answer
 	flood   int           // unaccounted bytes of this settling
 	asked   map[shape]use // by station and function alone: who may still answer us
 	sent    reading.Stamp // when the last question left
@@ -143,6 +153,10 @@ func (l *line) stray(c chunk) {
 		return
 	}
 	l.lastByte = c.up
+	if l.without.noFlush {
+		l.kept = append(l.kept, c.data...)
+		return
+	}
 	l.unsettle()
 	l.flood += len(c.data)
 	if room := junkMax - len(l.junk); room > 0 {
@@ -310,9 +324,30 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 	deadline := l.sent.Up + timeout
 	timer := time.NewTimer(deadline - l.up())
 	defer timer.Stop()
-	var got []byte
-	echoed := false
-	for {
+	got := l.kept
+	l.kept = nil
+	for echoed := false; ; {
+		if !echoed && !l.without.noEchoStrip && len(got) >= requestBytes && string(got[:requestBytes]) == string(request) {
+			// A two-wire line that hears itself. An answer that repeats its request byte for byte can only be of three bytes of bits asked
+			// at 0x0300 to 0x03ff; it is lost as an echo, and the next try has another length.
+			got, echoed = got[requestBytes:], true
+		}
+		n := l.answerBytes(q, got)
+		mayEcho := !echoed && !l.without.noEchoStrip && len(got) < requestBytes && string(got) == string(request[:len(got)])
+		switch {
+		case mayEcho && (n <= 0 || len(got) < n), n == 0, n > len(got): // not whole yet
+		case n < 0, !l.without.noSum && !sound(got[:n]):
+			return nil, l.misfit(ctx, got, deadline)
+		case len(got) > n && !l.without.noSurplus:
+			return nil, l.misfit(ctx, got[n:], deadline)
+		case l.without.noSum:
+			return withSum(got[:n-2]), nil
+		default:
+			if l.without.noFlush {
+				l.kept = got[n:]
+			}
+			return got[:n], nil
+		}
 		select {
 		case <-ctx.Done():
 			return nil, ctx.Err()
@@ -329,30 +364,15 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 			l.lastByte = c.up
 			got = append(got, c.data...)
 		}
-		if !echoed && !l.without.noEchoStrip {
-			if len(got) >= requestBytes && string(got[:requestBytes]) == string(request) {
-				// A two-wire line that hears itself. An answer that repeats its request byte for byte can only be of three bytes of bits
-				// asked at 0x0300 to 0x03ff; it is lost as an echo, and the next try has another length.
-				got, echoed = got[requestBytes:], true
-			} else if len(got) < requestBytes && string(got) == string(request[:len(got)]) {
-				if n := q.answerBytes(got); n <= 0 || len(got) < n {
-					continue // may become an echo or an answer
-				}
-			}
-		}
-		n := q.answerBytes(got)
-		switch {
-		case n < 0:
-			return nil, l.misfit(ctx, got, deadline)
-		case n == 0 || len(got) < n:
-			continue
-		case !sound(got[:n]):
-			return nil, l.misfit(ctx, got, deadline)
-		case len(got) > n && !l.without.noSurplus:
-			return nil, l.misfit(ctx, got[n:], deadline)
-		}
-		return got[:n], nil
 	}
+}
+
+func (l *line) answerBytes(q query, got []byte) int {
+	n := q.answerBytes(got)
+	if n < 0 && l.without.noLength && len(got) > 2 {
+		return replyOverhead + int(got[2])
+	}
+	return n
 }
 
 // answerBytes is how long the answer is that begins so: 0 when that cannot be said yet, negative when it is no answer to q.
@@ -373,6 +393,12 @@ func (q query) answerBytes(got []byte) int {
 // misfit tells what it was that came instead of the answer. It waits for the rest of it: until the line was quiet for a while, and no
 // longer than the answer would have been waited for.
 func (l *line) misfit(ctx context.Context, got []byte, deadline time.Duration) error {
+	if l.without.noFlush { // as the library does: one frame is taken off
+		if found, used := scan(got); len(found) > 0 {
+			l.kept = got[len(got)-max(0, len(got)-used):]
+		}
+		return errOutOfStep
+	}
 	l.unsettle()
 	l.junk = append([]byte(nil), got...)
 	l.flood = len(got)

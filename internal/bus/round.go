@@ -253,7 +253,7 @@ func (p *poller) affordable(a *attempt, st *station) bool {
 	if !st.heard {
 		most = silenceMaxSuspect
 	}
-	return a.silence+p.timeout <= most
+	return a.silence == 0 || a.silence+p.timeout <= most // one silence is always borne: a slow line's timeout may be longer than the sum
 }
 
 // ask makes one request, connecting first where that is needed and allowed. sent tells whether it left.

@@ -9,6 +9,7 @@ import (
 	"net"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -49,13 +50,11 @@ func answerTo(q query, at time.Duration) []byte {
 			b = binary.BigEndian.AppendUint16(b, register(q.station, q.table, q.addr+i, at))
 		}
 	}
-	return withCRC(b)
+	return withSum(b)
 }
 
-func withCRC(b []byte) []byte { return binary.LittleEndian.AppendUint16(b, crc(b)) }
-
 func exceptionTo(q query, code byte) []byte {
-	return withCRC([]byte{q.station, q.function() | 0x80, code})
+	return withSum([]byte{q.station, q.function() | 0x80, code})
 }
 
 // after is bytes that come so long after the request was whole.
@@ -73,8 +72,9 @@ type simLine struct {
 
 	mu      sync.Mutex
 	conn    net.Conn
-	held    []byte // what came while nobody was connected
-	buffers bool   // a serial server keeps it
+	held    []byte        // what came while nobody was connected
+	buffers bool          // a serial server keeps it
+	refuses time.Duration // no connection before
 	asked   []asking
 	dials   int
 	bytes   atomic.Int64 // that came from us
@@ -89,6 +89,9 @@ func (s *simLine) up() time.Duration { return time.Since(s.start) }
 
 // dial makes a new connection to the line.
 func (s *simLine) dial(context.Context) (stream, error) {
+	if s.up() < s.refuses {
+		return nil, syscall.ECONNREFUSED
+	}
 	ours, theirs := net.Pipe()
 	s.mu.Lock()
 	s.conn = theirs

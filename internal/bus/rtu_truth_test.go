@@ -3,6 +3,7 @@ package bus
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
@@ -35,15 +36,16 @@ func scattered() *site.Site {
 	return lineSite(false, nil, value{2, reading.Holding, 0, site.Uint16}, value{2, reading.Holding, 10, site.Uint16}, value{2, reading.Holding, 20, site.Uint16})
 }
 
-func sites() []*site.Site { return []*site.Site{larkfield(), single(), scattered()} }
+var sites = []func() *site.Site{larkfield, single, scattered}
 
-func wt(s *site.Site) time.Duration {
+// worstLate is ten timeouts of a site's line.
+func worstLate(s *site.Site) time.Duration {
 	p := plan.Of(s, 0)
 	w, err := wireOf(s, &s.Buses[0], p)
 	if err != nil {
 		panic(err)
 	}
-	return w.longest(p)
+	return 10 * w.longest(p)
 }
 
 func TestOnACleanLineEveryRoundIsPublished(t *testing.T) {
@@ -67,21 +69,52 @@ func faultCounts(y *tally) string {
 	return out
 }
 
+// TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound is the promise of the room: seventeen faults at once, each of one question in
+// a hundred, on lines that hear themselves and servers that hang up. RILLWATCH_SOAK=1 makes it 1,000,000 values in 100,000 rounds.
 func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
-	lines, rounds := 4, 700
-	for i := range lines {
-		t.Run(fmt.Sprint("line ", i), func(t *testing.T) {
-			s := larkfield()
-			var m *mix
-			y, sim, _ := onLine(t, s, rounds, guards{}, func(sim *simLine) {
-				m = &mix{rng: rand.New(rand.NewPCG(7, uint64(i))), sim: sim, late: time.Second, rate: 1, echo: i%2 == 1, hangs: i >= 2, made: map[string]int{}, ids: []uint8{1, 2, 3, 4}}
+	rounds, wantValues, wantRounds := 600, 20000, 2000
+	if os.Getenv("RILLWATCH_SOAK") == "1" {
+		rounds, wantValues, wantRounds = 15000, 1000000, 100000
+	}
+	var all tally
+	requests := 0
+	made := map[string]int{}
+	for i := range 4 {
+		for k, make := range sites {
+			if k > 0 && i > 1 {
+				continue
+			}
+			s := make()
+			y, sim, _ := onLine(t, s, rounds*(2-min(k, 1)), guards{}, func(sim *simLine) {
+				m := &mix{rng: rand.New(rand.NewPCG(7, uint64(10*i+k))), sim: sim, late: worstLate(s), rate: 1, echo: i%2 == 1, hangs: i >= 2, made: made, ids: []uint8{1, 2, 3, 4}}
 				sim.buffers = true
 				sim.answers = m.answers
 			})
 			if y.wrong+y.old > 0 {
-				t.Errorf("%d wrong, %d older than a round; first %+v", y.wrong, y.old, y.firstWrong)
+				t.Errorf("line %d.%d: %d wrong, %d older than a round; the first %+v", i, k, y.wrong, y.old, y.firstWrong)
 			}
-			t.Logf("figure: %d values in %d rounds, %d of the round before, whole %d, requests %d, dials %d;%s; made %v", y.values, y.rounds, y.aged, y.whole, len(sim.asked), sim.dials, faultCounts(y), m.made)
-		})
+			all.values += y.values
+			all.rounds += y.rounds
+			all.aged += y.aged
+			requests += len(sim.asked)
+			share := float64(y.values) / float64(y.rounds*len(s.Points))
+			t.Logf("figure: line %d.%d published %.3f of its values under all faults (%d rounds,%s)", i, k, share, y.rounds, faultCounts(y))
+			if least := []float64{0.45, 0.10, 0.03}[k]; share < least { // ratchet: raised when the guard is made cheaper, never lowered
+				t.Errorf("line %d.%d: %.3f of the values published, want at least %.2f", i, k, share, least)
+			}
+		}
 	}
+	if all.values < wantValues || all.rounds < wantRounds {
+		t.Errorf("%d values in %d rounds, want %d in %d", all.values, all.rounds, wantValues, wantRounds)
+	}
+	for _, name := range faultNames {
+		if made[name] == 0 {
+			t.Errorf("the fault %q was never made", name)
+		}
+	}
+	t.Logf("figure: %d values in %d rounds: 0 wrong, 0 older than a round, %d as old as the round before; %d requests, faults %v", all.values, all.rounds, all.aged, requests, made)
 }
+
+var faultNames = []string{"lost", "late", "doubled", "doubled late", "lost and an old one doubled", "reordered", "wrong station, then the right one",
+	"noise before", "noise after", "noise a little after", "damaged", "truncated", "half, a stall, the rest", "another length", "another function",
+	"exception", "exception late, and right", "flood", "flood of answers", "hung up"}

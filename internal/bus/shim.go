@@ -71,9 +71,7 @@ func newLoopback(ctx context.Context, mode string, timeout time.Duration) (*loop
 // prove asks a question drawn by lot and looks whether it arrives at our end.
 func (lb *loopback) prove() error {
 	q := query{uint8(1 + rand.IntN(247)), reading.Holding, uint16(rand.IntN(65536)), 1}
-	answer := []byte{q.station, q.function(), exceptionBytes - 3, 0, 0}
-	answer = append(answer, byte(crc(answer)), byte(crc(answer)>>8))
-	if _, err := lb.decode(q, answer); err != nil {
+	if _, err := lb.decode(q, withSum([]byte{q.station, q.function(), 2, 0, 0})); err != nil {
 		return errors.Join(errIntruder, err)
 	}
 	return nil
