@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"strings"
 	"time"
 
 	"rillwatch/internal/event"
@@ -12,13 +11,6 @@ import (
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
-
-// busLostAfter is how many rounds in a row a bus or a station must fail before a person is called: a single lost round is
-// everyday life on a plant network, and its readings leave the metrics at once all the same.
-const busLostAfter = 3
-
-// lateRound is how much later than three periods a round may come before its bus counts as lost: a round may wait for its silent stations.
-const lateRound = 5 * time.Second
 
 // repliesKept bounds the answers remembered for retried commands: a retry comes within minutes, and nobody types more than this in
 // that time.
@@ -53,26 +45,6 @@ type judge struct {
 	index int // in the site's panels; site.None for the site's own sensors
 	panel *panel.Panel
 	buses []int
-}
-
-// link is what is known of one bus.
-type link struct {
-	view     BusView
-	seen     bool
-	alive    bool // in this round something came back, be it a refusal or one station's silence
-	dead     bool // in this round the link itself failed
-	lostRun  int
-	told     bool
-	lostAt   time.Duration // Up when it was told; 0 when that was in an earlier process
-	stations []stationRun
-}
-
-type stationRun struct {
-	silentRun int
-	told      bool
-	toldAt    time.Duration // Up; 0 when that was in an earlier process
-	// within the current round
-	asked, answered bool
 }
 
 // route says which point an address of a station feeds, and which judge it belongs to.
@@ -452,204 +424,4 @@ func touches(buses []int, bus int) bool {
 		}
 	}
 	return false
-}
-
-// linkDown are the faults that say the bus itself is gone, not one station on it.
-func linkDown(f reading.Fault) bool {
-	switch f {
-	case reading.NotConnected, reading.Refused, reading.Unreachable, reading.Closed, reading.Unplugged, reading.TLSRefused, reading.AnotherMaster, reading.Listening:
-		return true
-	}
-	return false
-}
-
-// watchBus keeps what is known of a bus and its stations, and tells when one is lost or back.
-func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
-	l := &e.links[b.Bus]
-	name := e.s.Buses[b.Bus].Name
-	if b.Segment == 0 && l.seen && b.Slot > l.view.LastSlot+1 {
-		l.view.Missed += b.Slot - l.view.LastSlot - 1
-	}
-	l.seen, l.view.LastSlot, l.view.At = true, b.Slot, b.At
-	// readers hold the slice of the view before
-	l.view.Stations = append([]StationView(nil), l.view.Stations...)
-	for _, r := range b.Reads {
-		k := l.stationAt(r.Station)
-		if r.Fault != reading.Answered && int(r.Fault) < reading.FaultCount {
-			l.view.Faults[r.Fault]++
-		}
-		v, run := &l.view.Stations[k], &l.stations[k]
-		run.asked = true
-		if r.Fault.Reason() == reading.Believed || r.Fault.Reason() == reading.RefusedRead {
-			run.answered = true
-			v.Took = r.Took
-		}
-		v.Fault = r.Fault
-		switch {
-		case r.Fault == reading.HeldBack, r.Fault == reading.NotAsked: // what was not tried says nothing of the link
-		case linkDown(r.Fault):
-			l.dead = true
-		default:
-			l.alive = true
-		}
-	}
-	if !b.Last {
-		return
-	}
-	l.view.Rounds++
-	learnt := l.alive || l.dead
-	if learnt {
-		l.view.Connected = l.alive
-	}
-	l.alive, l.dead = false, false
-	if !learnt {
-		// nothing was tried in this round
-	} else if l.view.Connected {
-		l.lostRun = 0
-		if l.told {
-			l.told = false
-			e.emit(o, event.Event{Kind: event.BusBack, Priority: site.MediumPriority, Bus: name, Lasted: sinceTold(b.At, l.lostAt)})
-		}
-	} else if l.lostRun++; l.lostRun == busLostAfter && !l.told {
-		l.told, l.lostAt = true, b.At.Up
-		e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: name, Cause: worstFault(b.Reads).String(), Count: len(l.stations)})
-	}
-	for k := range l.stations {
-		run, v := &l.stations[k], &l.view.Stations[k]
-		if run.asked {
-			v.Answering = run.answered
-			switch {
-			case run.answered:
-				run.silentRun = 0
-				if run.told {
-					run.told = false
-					e.emit(o, event.Event{Kind: event.StationBack, Priority: site.MediumPriority, Bus: name, Station: v.Station, Panel: e.panelOf(b.Bus, v.Station),
-						Point: e.sensorOf(b.Bus, v.Station), Lasted: sinceTold(b.At, run.toldAt)})
-				}
-			case l.view.Connected: // a dead bus holds back its stations: one trouble, one message
-				if run.silentRun++; run.silentRun == busLostAfter && !run.told {
-					run.told, run.toldAt = true, b.At.Up
-					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
-						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: v.Fault.String()})
-				}
-			}
-		}
-		run.asked, run.answered = false, false
-	}
-}
-
-// sinceTold is how long ago something was told in this process; 0 when that is not known.
-func sinceTold(now reading.Stamp, at time.Duration) time.Duration {
-	if at == 0 {
-		return 0
-	}
-	return now.Up - at
-}
-
-// missRounds tells a bus that yields no rounds at all: silence of our own making is a loss like any other.
-func (e *Engine) missRounds(now reading.Stamp, o *Outcome) {
-	for b := range e.links {
-		l := &e.links[b]
-		late := 3*e.s.Buses[b].Period + lateRound
-		if now.Up-l.view.At.Up <= late {
-			continue
-		}
-		l.view.Connected = false
-		l.view.Stations = append([]StationView(nil), l.view.Stations...)
-		for k := range l.view.Stations {
-			l.view.Stations[k].Answering = false
-		}
-		if !l.told {
-			l.told, l.lostAt = true, now.Up
-			e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: e.s.Buses[b].Name, Cause: reading.NotAsked.String(), Count: len(l.stations)})
-		}
-	}
-}
-
-func worstFault(reads []reading.Read) reading.Fault {
-	for _, r := range reads {
-		if linkDown(r.Fault) {
-			return r.Fault
-		}
-	}
-	return reading.NotConnected
-}
-
-// panelOf names the first panel that has a sensor at a station.
-func (e *Engine) panelOf(bus int, station uint8) string {
-	for i := range e.s.Sensors {
-		if sn := &e.s.Sensors[i]; sn.Bus == bus && sn.Station == station && sn.Panel != site.None {
-			return e.s.Panels[sn.Panel].Name
-		}
-	}
-	return ""
-}
-
-// sensorOf names the sensors at a station.
-func (e *Engine) sensorOf(bus int, station uint8) string {
-	var names []string
-	for i := range e.s.Sensors {
-		if sn := &e.s.Sensors[i]; sn.Bus == bus && sn.Station == station {
-			names = append(names, sn.Path)
-		}
-	}
-	return strings.Join(names, ", ")
-}
-
-// takeCommand obeys a command once. Who asks must say so; asked again under the same ID the answer is the first one.
-func (e *Engine) takeCommand(in Command, o *Outcome) {
-	asked := in.Do.verb() + " " + doOperands(in.Do)
-	for _, r := range e.replies {
-		if r.ID != in.ID {
-			continue
-		}
-		if r.Asked != asked {
-			o.Replies = append(o.Replies, Reply{in.ID, CommandIDReused, "this command id was used for something else; use a new one"})
-			return
-		}
-		o.Replies = append(o.Replies, Reply{in.ID, r.Refusal, r.Words})
-		return
-	}
-	rep := e.obey(in, o)
-	if rep.Refusal != NotRefused {
-		e.emit(o, event.Event{Kind: event.CommandRefused, Priority: site.LowPriority, Who: in.Who, Why: in.Why, Cause: string(rep.Refusal), Alarm: alarmOf(in.Do)})
-	}
-	o.Replies = append(o.Replies, rep)
-	e.replies = append(e.replies, savedReply{in.ID, asked, rep.Refusal, rep.Words})
-	if over := len(e.replies) - repliesKept; over > 0 {
-		e.replies = append([]savedReply(nil), e.replies[over:]...)
-	}
-}
-
-func (e *Engine) obey(in Command, o *Outcome) Reply {
-	no := func(why Refusal, words string) Reply { return Reply{in.ID, why, words} }
-	if !e.booted {
-		return no(NotBooted, "the daemon is still starting")
-	}
-	if strings.TrimSpace(in.Who) == "" {
-		return no(NoName, "say who you are: the logbook keeps who did what")
-	}
-	do, ok := in.Do.(Acknowledge)
-	if !ok {
-		return no(VerbNotObeyed, "this version does not obey "+in.Do.verb()+" yet; nothing was changed")
-	}
-	for j := range e.judges {
-		if !e.judges[j].panel.Has(do.Alarm) {
-			continue
-		}
-		out, refused := e.judges[j].panel.Acknowledge(e.input(in.At, nil), do.Alarm, in.Who, in.Why)
-		if refused != "" {
-			return no(Refusal(refused), "there is nothing to acknowledge: "+do.Alarm+" is not waiting for anyone")
-		}
-		e.merge(out, o)
-		return Reply{in.ID, NotRefused, "acknowledged " + do.Alarm + "; the condition itself is unchanged"}
-	}
-	return no(NoSuchAlarm, "there is no alarm named "+do.Alarm)
-}
-
-func alarmOf(d Do) string {
-	if a, ok := d.(Acknowledge); ok {
-		return a.Alarm
-	}
-	return ""
 }

@@ -279,7 +279,7 @@ func (pl *Panel) valueOf(pt *site.Point, r reading.Reading, unit quantity.Unit) 
 
 // trust is the evidence about the sample at this moment.
 func (pl *Panel) trust() event.Trust {
-	t := event.Trust{Valve: pl.lineOut.Valve.String(), FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, ValveByWhom: pl.lockOut.ValveBy}
+	t := event.Trust{Valve: pl.lineOut.Valve.String(), FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, ValveByWhom: pl.watch.ValveBy}
 	if pl.lineOut.ValveFrom == "flow" {
 		t.Valve = "from flow"
 	}

@@ -9,9 +9,6 @@
 package panel
 
 import (
-	"encoding/json"
-	"fmt"
-	"strconv"
 	"time"
 
 	"rillwatch/internal/event"
@@ -149,7 +146,7 @@ type Panel struct {
 	boot     Boot
 	lineOut  line.Output
 	standing reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
-	lockOut  interlock.Output
+	watch    interlock.Output
 	lastTemp reading.Reading // the last of the interlock's temperature that had a value
 	now      reading.Stamp
 	seq      uint64
@@ -189,123 +186,6 @@ func New(s *site.Site, p *site.Panel) *Panel {
 		}
 	}
 	return pl
-}
-
-// Free is the panel made of the points of the site's own sensors. ok is false when there are none.
-func Free(s *site.Site) (p site.Panel, ok bool) {
-	p = site.Panel{OnLine: site.None}
-	p.Line.Flow = site.None
-	p.Interlock.Temperature, p.Interlock.ValveClosed = site.None, site.None
-	for i := range s.Sensors {
-		if s.Sensors[i].Panel == site.None {
-			p.Sensors = append(p.Sensors, i)
-			p.Buses = append(p.Buses, s.Sensors[i].Bus)
-		}
-	}
-	for i := range s.Points {
-		if s.Points[i].Panel == site.None {
-			p.Points = append(p.Points, i)
-		}
-	}
-	return p, len(p.Points) > 0
-}
-
-// Restore takes up the state of the process before. Alarms are found by name; one whose limit is gone is told and closed.
-func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
-	pl.begin(in)
-	pl.boot, pl.lastUp = b, in.Now.Up
-	if b.State == nil {
-		return pl.out, nil
-	}
-	var old State
-	if err := json.Unmarshal(b.State, &old); err != nil {
-		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
-	}
-	pl.state.Line, pl.state.Interlock, pl.state.Away = old.Line, old.Interlock, old.Away
-	if pl.p.OnLine != site.None && old.OnLine.Point == pl.s.Points[pl.p.OnLine].Path {
-		pl.state.OnLine = old.OnLine
-	}
-	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
-	for _, a := range old.Alarms {
-		i := pl.alarmAt(a.Name)
-		switch {
-		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i)):
-			pl.state.Alarms[i] = a
-		case i != site.None:
-			pl.bury(a, "limit changed") // what was seen under one definition says nothing under another
-		default:
-			pl.bury(a, "limit removed")
-		}
-	}
-	return pl.out, nil
-}
-
-// Standing gives the alarms that stand in a panel's state, for a panel that is no longer there to judge them.
-func Standing(data []byte) ([]Alarm, error) {
-	var old State
-	if err := json.Unmarshal(data, &old); err != nil {
-		return nil, err
-	}
-	var standing []Alarm
-	for _, a := range old.Alarms {
-		if a.Alarm.Raised != "" {
-			standing = append(standing, a)
-		}
-	}
-	return standing, nil
-}
-
-// End is the event and the record with which an alarm ends that nothing judges any more. It is not a return: nobody saw one.
-func End(a Alarm, panel, cause string) (event.Event, *event.Excursion) {
-	e := event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: panel, Alarm: a.Name, Raised: a.Alarm.Raised, Who: a.Alarm.AckBy, Cause: cause}
-	if a.Record == nil || !a.Excursion.Open() {
-		return e, nil
-	}
-	x := *a.Record
-	x.Open, x.LengthUnknown = false, true
-	limit := x.Limit
-	e.Point, e.Limit, e.Excursion = x.Point, &limit, &x
-	return e, &x
-}
-
-// bury ends an alarm of an earlier configuration.
-func (pl *Panel) bury(a Alarm, cause string) {
-	if a.Alarm.Raised == "" {
-		return
-	}
-	e, x := End(a, pl.name, cause)
-	pl.emit(e)
-	if x != nil {
-		pl.out.Records = append(pl.out.Records, *x)
-	}
-}
-
-// definition names what a limit's state belongs to: another point, unit, side or value makes it another limit. Rules of the interlock
-// belong to their temperature.
-func (pl *Panel) definition(i int) string {
-	if i >= len(pl.p.Limits) {
-		pt := &pl.s.Points[pl.p.Interlock.Temperature]
-		return pt.Path + " " + pt.Unit.Name()
-	}
-	l := &pl.p.Limits[i]
-	pt := &pl.s.Points[l.Point]
-	return fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
-}
-
-// Marshal gives the durable state: the same state gives the same bytes.
-func (pl *Panel) Marshal() []byte {
-	for i := range pl.state.Alarms {
-		a := &pl.state.Alarms[i]
-		a.Limit = ""
-		if a.Alarm != (alarm.State{}) || a.Judge != (alarm.Judge{}) || a.Excursion.Active {
-			a.Limit = pl.definition(i)
-		}
-	}
-	b, err := json.Marshal(&pl.state)
-	if err != nil { // the state holds no float that is not a number; this is a programmer's error
-		panic("judge state of panel " + pl.name + ": " + err.Error())
-	}
-	return b
 }
 
 // Guest gives a point of this panel as it was judged in the last step; the zero Guest for a point of another panel.
@@ -516,10 +396,10 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 }
 
 func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
-	pl.lockOut = interlock.Output{}
+	pl.watch = interlock.Output{}
 	k := &pl.p.Interlock
 	if !k.Configured {
-		pl.lockOut.Demote = reading.Believed
+		pl.watch.Demote = reading.Believed
 		return
 	}
 	ii := interlock.Input{Elapsed: elapsed, Now: in.Now, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom,
@@ -545,7 +425,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 			ii.Flow = 0 // at its floor the sample has stopped
 		}
 	}
-	pl.state.Interlock, pl.lockOut = interlock.Step(k, t.Resolution, pl.state.Interlock, ii)
+	pl.state.Interlock, pl.watch = interlock.Step(k, t.Resolution, pl.state.Interlock, ii)
 }
 
 // represent takes the panel's own doubt into every reading that needs fresh, cooled, flowing sample.
@@ -580,8 +460,8 @@ func (pl *Panel) show(m *memory, r reading.Reading) {
 // doubt is the worst reason why the sample is not representative; Believed when nothing speaks against it.
 func (pl *Panel) doubt() reading.Reason {
 	doubt := pl.lineOut.Reason
-	if pl.lockOut.Demote.Worse(doubt) {
-		doubt = pl.lockOut.Demote
+	if pl.watch.Demote.Worse(doubt) {
+		doubt = pl.watch.Demote
 	}
 	return doubt
 }

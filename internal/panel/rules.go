@@ -40,7 +40,7 @@ func (pl *Panel) rules(elapsed time.Duration) {
 	for k := range rules {
 		r := &rules[k]
 		i := len(pl.p.Limits) + k
-		holds := r.holds(pl.lockOut)
+		holds := r.holds(pl.watch)
 		a := &pl.state.Alarms[i]
 		if r.name == "open-no-flow" && pl.state.OnLine.Off && !a.Alarm.Active {
 			holds = false // a boiler at rest draws no sample; nobody is called for that, and nothing that stands ends by it
@@ -61,24 +61,24 @@ func (pl *Panel) rules(elapsed time.Duration) {
 			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)
 		}
 	}
-	if pl.lockOut.ClosedSeen {
+	if pl.watch.ClosedSeen {
 		pl.valveEvent(event.ValveClosedSeen)
 	}
-	if pl.lockOut.OpenedSeen {
+	if pl.watch.OpenedSeen {
 		pl.valveEvent(event.ValveOpenedSeen)
 	}
 }
 
 // rulePriority raises a lost feedback to the top while the sample is hot: then it is the closing that is not confirmed.
 func (pl *Panel) rulePriority(r *rule) site.Priority {
-	if r.raised == event.ValveNotConfirmed && pl.lockOut.Hot {
+	if r.raised == event.ValveNotConfirmed && pl.watch.Hot {
 		return site.TopPriority
 	}
 	return r.priority
 }
 
 func (pl *Panel) valveEvent(k event.Kind) {
-	e := event.Event{Kind: k, Priority: site.MediumPriority, Cause: pl.lockOut.ValveBy, Trust: pl.trust(), Count: pl.unfit()}
+	e := event.Event{Kind: k, Priority: site.MediumPriority, Cause: pl.watch.ValveBy, Trust: pl.trust(), Count: pl.unfit()}
 	pl.ruleFacts(&e)
 	pl.emit(e)
 }
@@ -110,10 +110,10 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	}
 	switch {
 	case e.Cause != "":
-	case e.Kind == event.ValveFailedToClose && pl.lockOut.Leak:
+	case e.Kind == event.ValveFailedToClose && pl.watch.Leak:
 		e.Cause = "leak" // feedback says closed and sample still flows
 	case e.Kind == event.SampleHot, e.Kind == event.SampleHotOver, e.Kind == event.ValveFailedToClose, e.Kind == event.TemperatureLost:
-		e.Cause = pl.lockOut.FirstOut.String()
+		e.Cause = pl.watch.FirstOut.String()
 	}
 	e.Count = pl.unfit()
 }
@@ -187,7 +187,7 @@ type AlarmLook struct {
 
 // Look gives the panel as it stands.
 func (pl *Panel) Look() Look {
-	l := Look{Interlock: pl.lockOut, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
+	l := Look{Interlock: pl.watch, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
 		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown, OnLine: pl.state.OnLine}
 	l.Readings = make([]reading.Reading, len(pl.mem))
 	l.Good = make([]reading.Stamp, len(pl.mem))

@@ -97,18 +97,25 @@ func (b *tail) String() string {
 	return string(b.all)
 }
 
-// peer is the independent Modbus server.
+// peer is an independent Modbus server.
 type peer struct {
 	t    *testing.T
-	port int
+	port int // 0 on a serial line
 	in   io.WriteCloser
 	out  *bufio.Reader
 }
 
-// startPeer starts the C server and, at the end of the test, has it say that nobody ever asked it to write.
+// startPeer starts the C server on a TCP port of its own.
 func startPeer(t *testing.T, program string) *peer {
 	t.Helper()
-	cmd := exec.Command(program, "0")
+	return startServer(t, program, "0")
+}
+
+// startServer starts a server that speaks the command language of peer.c and, at the end of the test, has it say that nobody ever asked
+// it to write.
+func startServer(t *testing.T, program string, args ...string) *peer {
+	t.Helper()
+	cmd := exec.Command(program, args...)
 	var said tail
 	cmd.Stderr = &said
 	in, err := cmd.StdinPipe()
@@ -136,9 +143,11 @@ func startPeer(t *testing.T, program string) *peer {
 		}
 	})
 	line := p.line()
-	if _, err := fmt.Sscanf(line, "listening %d", &p.port); err != nil {
+	where, ok := strings.CutPrefix(line, "listening ")
+	if !ok {
 		t.Fatalf("the peer said %q, not where it listens: %s", line, said.String())
 	}
+	p.port, _ = strconv.Atoi(where) // 0 on a serial device
 	return p
 }
 

@@ -251,23 +251,29 @@ flush = "1s"
 func TestEveryTypeOrderAndTableReadsAsTheServerWasGiven(t *testing.T) {
 	binary, program := tools(t)
 	t.Parallel()
-	server := startPeer(t, program)
+	readsAsGiven(t, binary, startPeer(t, program), typesSite, "200ms")
+}
+
+// readsAsGiven has the daemon read every type, order and table from a server, and again after every value has changed. The text is a site
+// that wants maps and sensors of the bus panel-net.
+func readsAsGiven(t *testing.T, binary string, server *peer, text, period string) {
+	t.Helper()
 	points, maps := plan()
 	var sensors strings.Builder
 	for u, n := range numberings {
-		fmt.Fprintf(&sensors, "sensor.%s = { map = %q, bus = \"panel-net\", station = %d, period = \"200ms\" }\n", n.name, n.name, u+1)
+		fmt.Fprintf(&sensors, "sensor.%s = { map = %q, bus = \"panel-net\", station = %d, period = %q }\n", n.name, n.name, u+1, period)
 	}
 	for _, p := range points {
 		p.give(server, 0)
 	}
-	// The vector the peer's own setters are measured by, set here as words that no code has composed: 18.4 is 4193 3333 in IEEE 754,
+	// The vector the servers' own setters are measured by, set here as words that no code has composed: 18.4 is 4193 3333 in IEEE 754,
 	// and the CDAB order puts the lower half first. It overwrites a point that was given something else.
 	fixed := points[slices.IndexFunc(points, func(p *typed) bool { return p.k != nil && p.k.name == "float32" && p.order == "CDAB" })]
 	fixed.last, fixed.written = rat("18.4"), "words 3333 4193"
 	server.do("unit %d", fixed.unit)
 	server.do("%s %d 3333 4193", fixed.table, fixed.addr)
 
-	file, _ := site(t, server.port, "", fmt.Sprintf(typesSite, maps, sensors.String()))
+	file, _ := site(t, server.port, "", fmt.Sprintf(text, maps, sensors.String()))
 	d := startDaemon(t, binary, file)
 	n := compare(t, d, points)
 	t.Logf("figure: %d points compared, twice: in /metrics and in the API", n)
