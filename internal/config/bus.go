@@ -61,10 +61,10 @@ func (d *doc) readBuses(top table) {
 
 // links that exist, or will, and why they are refused.
 var refusedLinks = map[string]string{
-	"rtu":        "a late reply on a serial line answers the next question, and the guard against that is not built yet",
-	"rtuovertcp": "serial frames in a TCP stream shift as on a serial line, and the guard against that is not built yet",
+	"rtu":        "a late reply on a serial line answers the next question, and the guard against that is not proven on real devices yet",
+	"rtuovertcp": "serial frames in a TCP stream shift as on a serial line, and the guard against that is not proven on real devices yet",
 	"rtuoverudp": "serial frames in datagrams shift as on a serial line, and no guard against that is planned",
-	"tcp+tls":    "the secured link is not built yet",
+	"tcp+tls":    "the secured link is not proven on real devices yet",
 	"udp":        "a lost or doubled datagram cannot be told from a silent device",
 }
 
