@@ -56,7 +56,7 @@ const (
 	tokenMin = 16
 )
 
-// ErrConfig marks what the person who wrote the configuration can mend: a missing secret, an unusable token, a busy address.
+// ErrConfig marks what the person who wrote the configuration can mend: a missing secret, an unusable token.
 var ErrConfig = errors.New("configuration")
 
 // Run runs the daemon until ctx ends, then stops it in order. It returns nil after an orderly stop.
@@ -92,7 +92,8 @@ func Run(ctx context.Context, c Config) error {
 
 	ln, err := net.Listen("tcp", c.Site.HTTP.Listen)
 	if err != nil {
-		return fmt.Errorf("%w: http.listen: %w", ErrConfig, err)
+		// not a mistake of the file: who holds the address may let go of it, and a watcher never gives up restarting
+		return fmt.Errorf("http.listen: %w", err)
 	}
 
 	l := newLoop(c, book, now, nonce)

@@ -101,7 +101,7 @@ Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 	root.SetErr(stderr)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	usage := func(c *cobra.Command, err error) error {
-		return exit{exitUsage, fmt.Errorf("%w (see rillwatch %s --help)", err, c.Name())}
+		return exit{exitUsage, fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	}
 	root.SetFlagErrorFunc(usage)
 	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), versionCommand()} {

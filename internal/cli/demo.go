@@ -86,6 +86,9 @@ scripted but what happens to the plant. With --once it ends after the story,
 prints what it saw, and fails if a line is missing or out of order.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if cooler < 0 {
+				return exit{exitUsage, fmt.Errorf("--cooler-tau %s: a time constant is not negative", cooler)}
+			}
 			d := &demo{out: c.OutOrStdout(), start: time.Now(), quiet: quiet}
 			return d.run(c.Context(), once, port, cooler)
 		},

@@ -41,7 +41,7 @@ is fed each time a round of polls has gone through judgement.`,
 
 // configError gives an unreadable file the same code as a wrong one: both are for the person who named it.
 func configError(err error) error {
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) {
+	if path := (*fs.PathError)(nil); errors.As(err, &path) {
 		return exit{exitConfig, err}
 	}
 	return err

@@ -118,7 +118,11 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 }
 
 func (d *doc) add(list *Mistakes, at place, path, what, do string) {
-	*list = append(*list, Mistake{File: d.file, Line: at.line, Column: at.column, Path: path, What: what, Do: do})
+	m := Mistake{File: d.file, Line: at.line, Column: at.column, Path: path, What: what, Do: do}
+	if n := len(*list); n > 0 && (*list)[n-1] == m {
+		return // two readers of one table found the same
+	}
+	*list = append(*list, m)
 }
 
 func (d *doc) tookDefault(path, value, why string) {

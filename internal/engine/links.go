@@ -30,6 +30,7 @@ type link struct {
 
 type stationRun struct {
 	silentRun int
+	cause     reading.Fault // what the last request that was made ended with
 	told      bool
 	toldAt    time.Duration // Up; 0 when that was in an earlier process
 	// within the current round
@@ -62,6 +63,9 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		}
 		v, run := &l.view.Stations[k], &l.stations[k]
 		run.asked = true
+		if r.Fault != reading.HeldBack && r.Fault != reading.NotAsked {
+			run.cause = r.Fault
+		}
 		if r.Fault.Reason() == reading.Believed || r.Fault.Reason() == reading.RefusedRead {
 			run.answered = true
 			v.Took = r.Took
@@ -112,7 +116,7 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 				if run.silentRun++; run.silentRun == busLostAfter && !run.told {
 					run.told, run.toldAt = true, b.At.Up
 					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
-						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: v.Fault.String()})
+						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: run.cause.String()})
 				}
 			}
 		}

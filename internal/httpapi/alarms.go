@@ -62,8 +62,20 @@ type excursionBody struct {
 	Integral       *json.Number `json:"integral_unit_h"`
 	IntegralLow    bool         `json:"integral_is_lower_bound"`
 	Mean           *json.Number `json:"mean_beyond"`
+	MeanBound      string       `json:"mean_bound"` // exact, or the side on which the truth lies: part of the time was beyond the sensor's range
 	AcknowledgedBy string       `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *string      `json:"acknowledged_at"`
+}
+
+// meanBound says on which side the true mean lies when part of the episode was beyond the sensor's range.
+func meanBound(x *event.Excursion) string {
+	switch {
+	case !x.IntegralLow:
+		return "exact"
+	case x.Limit.Side == site.Low.String():
+		return "below"
+	}
+	return "above"
 }
 
 // alarmStates are the states an alarm can be shown in (IEC 62682, ISA-18.2).
@@ -118,6 +130,6 @@ func excursionOf(panel string, x *event.Excursion) excursionBody {
 		Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound), PeakAt: instant(x.PeakAt),
 		BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime), SuspendedS: seconds(x.Suspended), LengthUnknown: x.LengthUnknown,
 		// a mean and an integral are computed and carry one digit, and four, more than the display
-		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1),
+		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1), MeanBound: meanBound(x),
 		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt)}
 }

@@ -182,7 +182,7 @@ func TestAlarmsCarryTheirLimitAndTheOpenExcursion(t *testing.T) {
 		`{"alarm":"b2.sample-warm","panel":"b2","state":"normal","priority":"medium","active":false,"since":null,"pending_s":0.000}],"excursions":[` +
 		`{"id":"0badcafe-17","alarm":"b2.oxygen-high","panel":"b2","point":"b2.rack.oxygen","unit":"ppb","start":"2026-11-25T10:00:10.000Z","peak":6.3,"peak_bound":"above",` +
 		`"peak_at":"2026-11-25T10:00:50.000Z","beyond_s":80.000,"within_s":1.000,"unknown_s":9.000,"suspended_s":0.000,"length_not_known":false,"integral_unit_h":0.1235,` +
-		`"integral_is_lower_bound":false,"mean_beyond":5.55,"acknowledged_at":null}]}` + "\n"
+		`"integral_is_lower_bound":false,"mean_beyond":5.55,"mean_bound":"exact","acknowledged_at":null}]}` + "\n"
 	if d := cmp.Diff(want, body); d != "" {
 		t.Error(d)
 	}

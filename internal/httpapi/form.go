@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -129,7 +130,11 @@ func writeJSON(w http.ResponseWriter, body any) {
 // query takes the parameters a path knows. An unknown or doubled one is refused: "?panle=b2" must not give every panel.
 func query(w http.ResponseWriter, r *http.Request, known ...string) (map[string]string, bool) {
 	given := map[string]string{}
-	values := r.URL.Query()
+	values, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil { // dropping what cannot be read would answer another question than the one that was asked
+		badParameter.write(w, "the part behind ? cannot be read: "+err.Error(), nil)
+		return nil, false
+	}
 	for _, k := range known {
 		if v := values[k]; len(v) == 1 {
 			given[k] = v[0]

@@ -270,12 +270,6 @@ func tales() []tale {
 	leak := failed
 	leak.Trust.Valve, leak.Trust.Flow, leak.Cause = "closed", 35, "leak"
 	add("valve.failed_to_close-leak", leak)
-	blind := failed
-	blind.Cause, blind.Value, blind.Trust.TempKnown = "temperature_lost", fahrenheit(0, reading.Silent), false
-	blind.LastGood = fahrenheit(31.4, reading.Believed)
-	blind.LastGood.At = ago(35 * time.Second)
-	blind.Trust.Reason, blind.Count = "", 0 // lost is not hot: the chemistry is judged
-	add("valve.failed_to_close-temperature-lost", blind)
 	mended := hotEvent(event.ValveNoLongerFailed, 52.8)
 	mended.Priority, mended.Alarm, mended.Lasted, mended.Highest, mended.Cause = site.TopPriority, "b2.valve-failed-to-close", 95*time.Second, 144.3, ""
 	mended.Trust.Valve, mended.Trust.Flow = "closed", 0

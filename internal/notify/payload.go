@@ -8,6 +8,7 @@ import (
 
 	"rillwatch/internal/event"
 	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
 )
 
 // payload is what a program may sort and count by, beside the words. Field names are those of the HTTP API where both speak of the same;
@@ -79,6 +80,7 @@ type excursionBody struct {
 	PeakBound       string      `json:"peak_bound"`
 	PeakAt          string      `json:"peak_at,omitempty"`
 	Mean            json.Number `json:"mean_beyond"`
+	MeanBound       string      `json:"mean_bound"` // exact, or the side on which the truth lies: part of the time was beyond the sensor's range
 	Unit            string      `json:"unit"`
 	BeyondS         json.Number `json:"beyond_s"`
 	WithinS         json.Number `json:"within_s"`
@@ -128,6 +130,7 @@ func payloadOf(e *event.Event, m message) payload {
 		p.Excursion = &excursionBody{ID: x.ID, Open: x.Open, Start: instant(x.Start.Wall), Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound),
 			Mean: digits(x.Mean, x.Decimals), Unit: x.Unit, BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime),
 			SuspendedS: seconds(x.Suspended), LengthNotKnown: x.LengthUnknown, Integral: digits(x.Integral, x.Decimals+1), IntegralAtLeast: x.IntegralLow, AcknowledgedBy: x.AckBy}
+		p.Excursion.MeanBound = meanBound(x)
 		if !x.Open {
 			p.Excursion.End = instant(x.End.Wall)
 		}
@@ -175,6 +178,16 @@ func cause(e *event.Event) string {
 		return ""
 	}
 	return e.Cause
+}
+
+func meanBound(x *event.Excursion) string {
+	switch {
+	case !x.IntegralLow:
+		return "exact"
+	case x.Limit.Side == site.Low.String():
+		return "below"
+	}
+	return "above"
 }
 
 // boundWord is a bound as the API says it.

@@ -291,6 +291,8 @@ func (t *teller) trust() string {
 	var s string
 	why, known := reading.ParseReason(t.e.Trust.Reason)
 	switch {
+	case t.e.Trust.Reason == "" && t.p != nil && t.p.Interlock.Configured && !t.e.Trust.TempKnown:
+		s = "As far as can be seen, the sensors stand in fresh, flowing sample; whether it is cooled is not known, because its temperature is not read."
 	case t.e.Trust.Reason == "":
 		s = "As far as can be seen, the sensors stand in fresh, cooled, flowing sample."
 	case known && why.Row().Counts:

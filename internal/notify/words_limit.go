@@ -252,7 +252,14 @@ func (t *teller) books(x *event.Excursion) []string {
 	}
 	basis := clean(x.Limit.Basis)
 	if n, ok := number(x.Mean, x.Decimals); ok && x.Beyond > 0 {
-		said = append(said, "The mean while beyond the limit was "+withUnit(n, x.Unit, basis)+".")
+		least := ""
+		if x.IntegralLow { // part of it was beyond the sensor's range, so the truth lies further out
+			least = "at least "
+			if x.Limit.Side == site.Low.String() {
+				least = "at most "
+			}
+		}
+		said = append(said, "The mean while beyond the limit was "+least+withUnit(n, x.Unit, basis)+".")
 	}
 	if n, ok := number(x.Integral, x.Decimals); ok {
 		// "ppb hours", as one says watt hours: "x" is lost when it is read aloud
