@@ -508,7 +508,7 @@ func TestReconnectsLeaveNothingBehind(t *testing.T) {
 }
 
 func TestNobodyElseGetsTheLoopbackConnection(t *testing.T) {
-	lb, err := newLoopback(t.Context(), "rtuovertcp", time.Second)
+	lb, err := newLoopback(t.Context(), time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -534,7 +534,7 @@ func TestNobodyElseGetsTheLoopbackConnection(t *testing.T) {
 	}
 	defer taken.Close()
 	_, _ = intruder.Write(query{1, reading.Holding, 0, 1}.frame()) // it speaks, too
-	mine, err := newLoopback(t.Context(), "rtuovertcp", 100*time.Millisecond)
+	mine, err := newLoopback(t.Context(), 100*time.Millisecond)
 	if err != nil {
 		t.Fatal(err)
 	}
