@@ -115,7 +115,7 @@ func TestNobodyElseGetsTheLoopbackConnection(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer taken.Close()
-	_, _ = intruder.Write(query{1, reading.Holding, 0, 1}.frame()) // it speaks, too
+	_, _ = intruder.Write([]byte{0, 1, 0, 0, 0, 6, 1, 3, 0, 0, 0, 1}) // it speaks, too
 	mine, err := newLoopback(t.Context(), 100*time.Millisecond)
 	if err != nil {
 		t.Fatal(err)

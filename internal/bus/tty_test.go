@@ -297,7 +297,7 @@ func TestASerialLineStopsAtOnceWhateverItDoes(t *testing.T) {
 			a := plugged(t, start)
 			a.answer = answer(a)
 			s := onTTY(twins(), a)
-			s.Sensors[0].Turnaround = 4 * time.Second // a long timeout, so that it would be noticed
+			s.Sensors[0].Turnaround = 700 * time.Millisecond // a long timeout, so that it would be noticed
 			w := follow(t, s, start, discard())
 			end := time.After(patience)
 			for asked := false; !asked; {
@@ -318,7 +318,7 @@ func TestAnUnpluggedAdapterIsNoticedAndTakenUpAgain(t *testing.T) {
 	start := time.Now()
 	a := plugged(t, start)
 	s := onTTY(twins(), a)
-	s.Buses[0].Period = 10 * time.Second // so that no round notices it
+	s.Buses[0].Period = 3 * time.Second // so that no round notices it
 	lost := make(chan struct{}, 10)
 	log := slog.New(slog.NewTextHandler(writer(func(b []byte) {
 		if strings.Contains(string(b), "bus lost") && strings.Contains(string(b), "unplugged") {
