@@ -46,6 +46,9 @@ func BenchmarkRoundOnTheWire(b *testing.B) {
 			}
 			s := lineSite(false, nil, values...)
 			s.Buses[0].Baud = baud
+			for i := range s.Sensors {
+				s.Sensors[i].Turnaround = time.Second // allowed, not taken: a timeout on a loaded machine would be the machine's
+			}
 			p := plan.Of(s, 0)
 			w, err := wireOf(s, &s.Buses[0], p)
 			if err != nil {
@@ -67,16 +70,23 @@ func BenchmarkRoundOnTheWire(b *testing.B) {
 			if err != nil {
 				b.Fatal(err)
 			}
-			out := make(chan reading.Batch, 1)
+			out := make(chan reading.Batch, 8) // a round has two segments at most here
 			l := &rtuLink{line: newLine(w, w.longest(p), 0, clock(start)), dial: dialTTY(a.name, flags)}
 			r := newPoller(&s.Buses[0], 0, p, clock(start), out, slog.New(slog.DiscardHandler), l)
 			defer r.end()
+			faulty := 0
 			round := func(slot uint64) {
 				if !r.round(context.Background(), slot, nil) {
 					b.Fatal("ended")
 				}
-				if got := <-out; got.Reads[0].Fault != reading.Answered {
-					b.Fatalf("%+v", got)
+				for last := false; !last; {
+					got := <-out
+					last = got.Last
+					for _, r := range got.Reads {
+						if r.Fault != reading.Answered {
+							faulty++ // then the figure says nothing
+						}
+					}
 				}
 			}
 			round(0) // settles first
@@ -89,6 +99,7 @@ func BenchmarkRoundOnTheWire(b *testing.B) {
 			}
 			took := time.Since(began)
 			b.ReportMetric(float64(took)/float64(frames), "x_wire")
+			b.ReportMetric(float64(faulty), "faults")
 			b.ReportMetric(100*float64(checks)/float64(frames), "percent_guard")
 		})
 	}
