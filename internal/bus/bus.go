@@ -3,6 +3,12 @@
 // Owns: the connection to one endpoint, the grid of its rounds, what silence costs, and the mapping of every error to a fault.
 // Never: writes to a station, publishes what it cannot vouch for, gives a read that failed a value, or keeps a value from an earlier round.
 //
+// On plain tcp the transaction number tells answers apart. Stream RTU has none: there a late or doubled answer would be taken for the next
+// one without an error, and the line would stay shifted. So a serial line, its own or behind a serial server, is guarded by four things
+// together, of which none alone held: a ledger of answer shapes (station, function, byte count) that keeps apart what could be confused; a
+// settling after every fault; the rule that any byte nobody asked for takes back what was read; and a closing check before anything is
+// published. And it is polled only where no other master is heard.
+//
 // A bus is one goroutine, the caller's. The Modbus library may be called from many, but its unit identifier and its request are two
 // calls, and closing it waits for the request in flight: with one owner neither can go wrong.
 package bus

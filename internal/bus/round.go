@@ -47,6 +47,7 @@ type poller struct {
 	turn        int                            // of the closing checks
 	toldForeign bool
 	toldStep    bool
+	stepAt      time.Duration // Up when it was last out of step
 }
 
 // standing is what was last said of the link in the log. The zero standing is that nothing was said yet.

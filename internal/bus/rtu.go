@@ -31,7 +31,7 @@ func dialServer(address string, timeout time.Duration) func(context.Context) (st
 func (l *rtuLink) open(ctx context.Context) error {
 	l.close()
 	if l.lb == nil {
-		lb, err := newLoopback(ctx, "rtuovertcp", loopbackTimeout)
+		lb, err := newLoopback(ctx, loopbackTimeout)
 		if err != nil {
 			return err
 		}

@@ -36,7 +36,22 @@ func scattered() *site.Site {
 	return lineSite(false, nil, value{2, reading.Holding, 0, site.Uint16}, value{2, reading.Holding, 10, site.Uint16}, value{2, reading.Holding, 20, site.Uint16})
 }
 
-var sites = []func() *site.Site{larkfield, single, scattered}
+// crowded is three stations with equal blocks, asked so often that an answer may be four rounds late.
+func crowded() *site.Site {
+	open := map[uint8][]site.Span{}
+	var values []value
+	for id := uint8(1); id <= 3; id++ {
+		for _, from := range []uint16{0, 40, 80} {
+			values = append(values, registers(id, reading.Holding, from, 3)...)
+			open[id] = append(open[id], site.Span{Table: reading.Holding, Addr: from + 3, Count: 27})
+		}
+	}
+	s := lineSite(false, open, values...)
+	s.Buses[0].Period = 250 * time.Millisecond
+	return s
+}
+
+var sites = []func() *site.Site{larkfield, single, scattered, crowded}
 
 // worstLate is ten timeouts of a site's line.
 func worstLate(s *site.Site) time.Duration {
@@ -76,16 +91,20 @@ func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
 	if os.Getenv("RILLWATCH_SOAK") == "1" {
 		rounds, wantValues, wantRounds = 15000, 1000000, 100000
 	}
+	with := guards{}
+	if withoutGuards {
+		with = bare
+	}
 	var all tally
 	requests := 0
 	made := map[string]int{}
 	for i := range 4 {
 		for k, make := range sites {
-			if k > 0 && i > 1 {
+			if (k == 1 || k == 2) && i > 1 {
 				continue
 			}
 			s := make()
-			y, sim, _ := onLine(t, s, rounds*(2-min(k, 1)), guards{}, func(sim *simLine) {
+			y, sim, _ := onLine(t, s, rounds, with, func(sim *simLine) {
 				m := &mix{rng: rand.New(rand.NewPCG(7, uint64(10*i+k))), sim: sim, late: worstLate(s), rate: 1, echo: i%2 == 1, hangs: i >= 2, made: made, ids: []uint8{1, 2, 3, 4}}
 				sim.buffers = true
 				sim.answers = m.answers
@@ -99,7 +118,7 @@ func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
 			requests += len(sim.asked)
 			share := float64(y.values) / float64(y.rounds*len(s.Points))
 			t.Logf("figure: line %d.%d published %.3f of its values under all faults (%d rounds,%s)", i, k, share, y.rounds, faultCounts(y))
-			if least := []float64{0.45, 0.10, 0.03}[k]; share < least { // ratchet: raised when the guard is made cheaper, never lowered
+			if least := []float64{0.45, 0.10, 0.03, 0.35}[k]; share < least { // ratchet: raised when the guard is made cheaper, never lowered
 				t.Errorf("line %d.%d: %.3f of the values published, want at least %.2f", i, k, share, least)
 			}
 		}

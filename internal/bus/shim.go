@@ -2,6 +2,7 @@ package bus
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -17,31 +18,29 @@ import (
 // The library owns the stream it speaks on: it cannot be cancelled, sleeps on bad frames, takes any answer of the right shape and looks
 // at no byte between. So it is given another one: a connection to a listener of ours on loopback, and what is on the real line stays here.
 
-// loopback is the pair of ends of one connection: the library's, and ours.
+// loopback is the pair of ends of one connection: the library's, and ours. It carries Modbus TCP whatever the real line carries: the
+// library waits 1.75 ms before each answer of the serial form, and that would be added to the line's own silences.
 type loopback struct {
 	client *modbus.ModbusClient
 	conn   net.Conn
+	number uint16 // of the library's last question; it counts them from 1
 }
 
 // loopbackTimeout bounds every wait on loopback. Nothing there waits for a device, so only a machine that stands still comes near it.
 const loopbackTimeout = 5 * time.Second
 
-// unpaced makes the library's idea of a character's time nothing: the line's pace is kept here. It still waits 1.75 ms before it reads,
-// which falls into the silence that must follow an answer anyway.
-const unpaced = 1 << 30
-
 var errIntruder = errors.New("bus: somebody else came first to the loopback connection")
 
 // newLoopback makes the pair. The listener takes one connection and is closed; that it is ours and not that of another program of this
-// machine is proved by a question that nobody can guess. mode is the library's: "rtuovertcp" or "tcp".
-func newLoopback(ctx context.Context, mode string, timeout time.Duration) (*loopback, error) {
+// machine is proved by a question that nobody can guess.
+func newLoopback(ctx context.Context, timeout time.Duration) (*loopback, error) {
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("listen on loopback: %w", err)
 	}
 	defer l.Close()
-	client, err := modbus.NewClient(&modbus.ClientConfiguration{URL: mode + "://" + l.Addr().String(), Speed: unpaced, Timeout: timeout, Logger: quiet})
+	client, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + l.Addr().String(), Timeout: timeout, Logger: quiet})
 	if err != nil {
 		return nil, err
 	}
@@ -55,11 +54,8 @@ func newLoopback(ctx context.Context, mode string, timeout time.Duration) (*loop
 	if err == nil {
 		lb.conn, err = l.Accept()
 	}
-	if err == nil && mode == "rtuovertcp" {
+	if err == nil {
 		err = lb.prove()
-	}
-	if err == nil && mode == "tcp" {
-		err = lb.proveTCP()
 	}
 	if err != nil {
 		lb.close()
@@ -77,18 +73,26 @@ func (lb *loopback) prove() error {
 	return nil
 }
 
-// proveTCP is prove for the form with a header. The library numbers its questions from 1.
-func (lb *loopback) proveTCP() error {
-	q := query{uint8(1 + rand.IntN(247)), reading.Holding, uint16(rand.IntN(65536)), 1}
-	if _, err := lb.conn.Write([]byte{0, 1, 0, 0, 0, 5, q.station, q.function(), 2, 0, 0}); err != nil {
-		return err
+// decode has the library make words of a serial answer that is known to belong to q. The answer lies ready before it asks, so nothing
+// waits; that what it asks is what was asked on the line is checked.
+func (lb *loopback) decode(q query, answer []byte) ([]uint16, error) {
+	lb.number++
+	if _, err := lb.conn.Write(lb.headed(answer)); err != nil {
+		return nil, fmt.Errorf("loopback: %w", err)
 	}
-	if _, err := read(lb.client, q.station, q.table, q.addr, q.count); err != nil {
-		return errors.Join(errIntruder, err)
+	words, err := read(lb.client, q.station, q.table, q.addr, q.count)
+	if e := lb.expect(lb.headed(q.frame())); e != nil {
+		return nil, e
 	}
-	f := q.frame()
-	want := append([]byte{0, 1, 0, 0, 0, 6}, f[:6]...)
-	return lb.expect(want)
+	return words, err
+}
+
+// headed is a serial frame as Modbus TCP carries it: number, protocol 0 and length before it, and no check behind.
+func (lb *loopback) headed(frame []byte) []byte {
+	body := frame[:len(frame)-2]
+	b := binary.BigEndian.AppendUint16(make([]byte, 0, 6+len(body)), lb.number)
+	b = binary.BigEndian.AppendUint16(append(b, 0, 0), uint16(len(body)))
+	return append(b, body...)
 }
 
 // expect reads what the library sent and compares it.
@@ -104,19 +108,6 @@ func (lb *loopback) expect(want []byte) error {
 		return errIntruder
 	}
 	return lb.conn.SetReadDeadline(time.Time{})
-}
-
-// decode has the library make words of an answer that is known to belong to q. The answer lies ready before it asks, so nothing waits;
-// that what it asks is what was asked on the line is checked.
-func (lb *loopback) decode(q query, answer []byte) ([]uint16, error) {
-	if _, err := lb.conn.Write(answer); err != nil {
-		return nil, fmt.Errorf("loopback: %w", err)
-	}
-	words, err := read(lb.client, q.station, q.table, q.addr, q.count)
-	if e := lb.expect(q.frame()); e != nil {
-		return nil, e
-	}
-	return words, err
 }
 
 func (lb *loopback) close() {

@@ -101,3 +101,44 @@ func (w wire) longest(p plan.Plan) time.Duration {
 	}
 	return out
 }
+
+// Times is what a serial line costs, for whoever must say so before it runs.
+type Times struct {
+	Timeout  time.Duration // of its longest request
+	Horizon  time.Duration // how long a late answer may still come; a shape that ended in a fault waits so long
+	Settle   time.Duration // the longest settling after faults
+	Clean    time.Duration // a round in which every device takes its whole turnaround
+	OneFault time.Duration // the same with one answer lost: its timeout, a settling, and what was read before asked again
+	// OneShape holds the requests that can be asked in one shape only. After a fault, and for ten minutes after an answer out of its
+	// place, each of them is asked once in a horizon; opening one address beside it with also_readable ends that.
+	OneShape []plan.Request
+}
+
+// TimesOf works out the times of the serial line with index bus, or says why it cannot be polled.
+func TimesOf(s *site.Site, bus int) (Times, error) {
+	p := plan.Of(s, bus)
+	w, err := wireOf(s, &s.Buses[bus], p)
+	if err != nil {
+		return Times{}, err
+	}
+	t := Times{Timeout: w.longest(p)}
+	t.Horizon = max(horizonTimeouts*t.Timeout, horizonMin)
+	t.Settle = max(settleMax, t.Timeout)
+	checks := map[uint8]bool{} // an interlock's station has a check of its own, the others share one
+	for _, r := range p.Requests {
+		t.Clean += w.need(queryOf(r)) + w.quiet
+		id := uint8(0)
+		if r.Interlock {
+			id = r.Station
+		}
+		if !checks[id] {
+			checks[id] = true
+			t.Clean += w.need(query{r.Station, r.Table, r.Addr, checkWidth}) + w.quiet
+		}
+		if room := p.Rooms[r]; len(room.Values) < 2 && room.Open.Count == r.Count {
+			t.OneShape = append(t.OneShape, r)
+		}
+	}
+	t.OneFault = 2*t.Clean + 2*t.Timeout // the settling is one timeout
+	return t, nil
+}

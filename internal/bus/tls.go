@@ -72,7 +72,7 @@ func (l *tlsLink) open(ctx context.Context) error {
 		_ = raw.Close()
 		return errors.New("bus: the secured connection is none")
 	}
-	lb, err := newLoopback(ctx, "tcp", l.timeout)
+	lb, err := newLoopback(ctx, l.timeout)
 	if err != nil {
 		_ = conn.Close()
 		return err

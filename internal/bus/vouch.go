@@ -15,6 +15,8 @@ import (
 const (
 	triesMax  = 2 // of one request in one round
 	checksMax = 3 // checks of one closing that a device refuses before silence has to do
+	// A noisy line is out of step many times a minute, and that is told as one trouble.
+	stepQuiet = time.Minute
 	// So often running a device must refuse a request we bent, on a line in step, before it is asked as it is only.
 	stiffAfter = 2
 )
@@ -425,11 +427,15 @@ func (p *poller) tell() {
 			p.log.Info("the line is ours again")
 		}
 	}
-	switch {
-	case l.faulted && l.spoiled && !p.toldStep:
-		p.toldStep = true
-		p.log.Warn("line out of step")
-	case l.clean && p.toldStep:
+	up := p.now().Up
+	if l.faulted && l.spoiled {
+		p.stepAt = up
+		if !p.toldStep {
+			p.toldStep = true
+			p.log.Warn("line out of step")
+		}
+	}
+	if p.toldStep && l.clean && up-p.stepAt >= stepQuiet {
 		p.toldStep = false
 		p.log.Info("line in step again")
 	}
