@@ -181,7 +181,7 @@ func TestEveryStateOfALimitAndItsAlarmKeepsTheRules(t *testing.T) {
 		front = next
 	}
 
-	t.Logf("alarm: %d states, %d transitions visited, all within %d steps; %d edges of the judgement, %d rows of the table",
+	t.Logf("figure: alarm: %d states, %d transitions visited, all within %d steps; %d edges of the judgement, %d rows of the table",
 		len(states), transitions, depth-1, len(edges), len(phases))
 	if len(states) < statesFloor || transitions < transitionsFloor || depth-1 < depthFloor {
 		t.Errorf("%d states, %d transitions, depth %d; the floors are %d, %d, %d", len(states), transitions, depth-1, statesFloor, transitionsFloor, depthFloor)

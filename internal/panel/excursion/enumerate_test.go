@@ -158,7 +158,7 @@ func TestEveryHistoryKeepsTheBooksWhole(t *testing.T) {
 	}
 	walk(0, alarm.Judge{}, State{}, "", 0, 0)
 
-	t.Logf("excursion: %d states, %d transitions visited in %d histories of up to %d readings, %d records", len(states), len(moves), histories, depth, records)
+	t.Logf("figure: excursion: %d states, %d transitions visited in %d histories of up to %d readings, %d records", len(states), len(moves), histories, depth, records)
 	if len(states) < statesFloor || len(moves) < transitionsFloor {
 		t.Errorf("%d states, %d transitions; the floors are %d, %d", len(states), len(moves), statesFloor, transitionsFloor)
 	}

@@ -114,7 +114,7 @@ func TestEveryReachableTransitionKeepsTheRules(t *testing.T) {
 		}
 		states, transitions = states+n, transitions+m
 	}
-	fmt.Printf("interlock: %d states, %d transitions visited\n", states, transitions)
+	t.Logf("figure: interlock: %d states, %d transitions visited", states, transitions)
 }
 
 func enumerate(t *testing.T, feedback bool, depth int) (states, transitions int) {
