@@ -19,7 +19,7 @@ func (mp *mapPoint) readType() bool {
 	}
 	if mp.p.Table.Bits() {
 		d.Type = site.Bit
-		if s, ok := t.text("type", ""); ok && s != "bit" {
+		if s, ok := t.text("type", "leave type out"); ok && s != "bit" {
 			t.wrong("type", fmt.Sprintf("a %s is one bit, never %q", mp.tableKey, s), "leave type out")
 		}
 		for _, key := range []string{"scale", "offset", "no_value", "order", "resolution", "floor", "ceiling", "fault_below", "fault_above"} {
@@ -69,10 +69,10 @@ func (mp *mapPoint) readUnit() bool {
 	if mp.p.Decode.Type == site.Bit {
 		mp.p.Quantity = quantity.State
 		mp.p.Unit = quantity.State.Units()[0]
-		if s, ok := t.text("quantity", ""); ok && s != quantity.State.String() {
+		if s, ok := t.text("quantity", "leave quantity out"); ok && s != quantity.State.String() {
 			t.wrong("quantity", fmt.Sprintf("a bit is a state, never %q", s), "leave quantity out")
 		}
-		if s, ok := t.text("unit", ""); ok && s != quantity.State.String() {
+		if s, ok := t.text("unit", "leave unit out"); ok && s != quantity.State.String() {
 			t.wrong("unit", "a bit has no unit", "leave unit out")
 		}
 		return true
