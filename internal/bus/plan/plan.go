@@ -148,10 +148,6 @@ func guardStations(s *site.Site, bus int) []uint8 {
 
 func addSensor(groups []group, s *site.Site, si int, p *Plan) []group {
 	sensor := &s.Sensors[si]
-	later := site.None
-	if sensor.FittedLater {
-		later = si
-	}
 	var allowed, listed [reading.Input + 1][]span // by table: as written, and merged
 	for t := range allowed {
 		allowed[t] = allowedIn(sensor, reading.Table(t))
@@ -167,24 +163,42 @@ func addSensor(groups []group, s *site.Site, si int, p *Plan) []group {
 			p.Unlisted = append(p.Unlisted, pi)
 			continue
 		}
-		key := group{station: sensor.Station, table: point.Table, every: max(sensor.Every, 1), later: later}
-		i := slices.IndexFunc(groups, func(g group) bool {
-			return g.station == key.station && g.table == key.table && g.every == key.every && g.later == key.later
-		})
-		if i < 0 {
-			key.longest = most(point.Table)
-			groups = append(groups, key)
-			i = len(groups) - 1
+		groups = addValue(groups, sensor, si, point.Table, value, sensor.Every, allowed[point.Table])
+	}
+	// The serial number is asked rarely, and on its own but by a sensor as rare: it costs wire time that readings need, and a device that
+	// does not have it must not lose its readings to the refusal.
+	if id := &sensor.Identity; id.Configured && !id.Table.Bits() && id.Table != reading.NoTable {
+		value := span{int(id.Addr), int(id.Addr) + id.Count - 1}
+		if within(value, listed[id.Table]) {
+			groups = addValue(groups, sensor, si, id.Table, value, max(id.Every, sensor.Every), allowed[id.Table])
 		}
-		g := &groups[i]
-		if sensor.LongestRead > 0 { // of sensors that share a station the shortest holds
-			g.longest = min(g.longest, sensor.LongestRead)
-		}
-		g.atoms = append(g.atoms, value)
-		if !slices.Contains(g.sensors, si) {
-			g.sensors = append(g.sensors, si)
-			g.allowed = append(g.allowed, allowed[point.Table]...)
-		}
+	}
+	return groups
+}
+
+// addValue puts a value into the group it may share a request with.
+func addValue(groups []group, sensor *site.Sensor, si int, table reading.Table, value span, every uint64, allowed []span) []group {
+	later := site.None
+	if sensor.FittedLater {
+		later = si
+	}
+	key := group{station: sensor.Station, table: table, every: max(every, 1), later: later}
+	i := slices.IndexFunc(groups, func(g group) bool {
+		return g.station == key.station && g.table == key.table && g.every == key.every && g.later == key.later
+	})
+	if i < 0 {
+		key.longest = most(table)
+		groups = append(groups, key)
+		i = len(groups) - 1
+	}
+	g := &groups[i]
+	if sensor.LongestRead > 0 { // of sensors that share a station the shortest holds
+		g.longest = min(g.longest, sensor.LongestRead)
+	}
+	g.atoms = append(g.atoms, value)
+	if !slices.Contains(g.sensors, si) {
+		g.sensors = append(g.sensors, si)
+		g.allowed = append(g.allowed, allowed...)
 	}
 	return groups
 }

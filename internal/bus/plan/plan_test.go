@@ -326,3 +326,25 @@ func TestNoPlanIsShorterAndNoneAsksWhatIsNotListed(t *testing.T) {
 		t.Errorf("the maps are too easy: of %d, %d share requests and %d need several", rounds, bridged, split)
 	}
 }
+
+// The serial number is asked rarely, never beside a reading, and only where the map lists it.
+func TestASerialNumberIsAskedOnItsOwn(t *testing.T) {
+	s := &site.Site{
+		Buses:   []site.Bus{{Name: "net", Sensors: []int{0}}},
+		Sensors: []site.Sensor{{Path: "b2.dye", Panel: site.None, Station: 13, Every: 2, Points: []int{0}, Allowed: []site.Span{{Table: reading.Holding, Addr: 0, Count: 20}}}},
+		Points:  []site.Point{{Path: "b2.dye.dye", Table: reading.Holding, Addr: 0, Decode: site.Decode{Type: site.Uint16, Scale: 1}}},
+	}
+	s.Sensors[0].Identity = site.Identity{Configured: true, Table: reading.Holding, Addr: 1, Count: 8, Every: 60}
+	p := plan.Of(s, 0)
+	want := []plan.Request{{Station: 13, Table: reading.Holding, Addr: 0, Count: 1, Every: 2}, {Station: 13, Table: reading.Holding, Addr: 1, Count: 8, Every: 60}}
+	if !slices.Equal(p.Requests, want) {
+		t.Errorf("%+v", p.Requests)
+	}
+	if r := p.Rooms[want[1]]; len(r.Values) != 1 || r.Values[0] != (plan.Span{Addr: 1, Count: 8}) {
+		t.Errorf("a serial number may not be parted: %+v", r)
+	}
+	s.Sensors[0].Identity.Addr = 30
+	if p := plan.Of(s, 0); len(p.Requests) != 1 || len(p.Unlisted) != 0 {
+		t.Errorf("%+v", p)
+	}
+}
