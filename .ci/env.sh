@@ -28,4 +28,10 @@ missing() {
 # Packages whose tests wait for real processes, sockets and peers: they are the waiting lane, all others the CPU lane.
 WAITING='/internal/(peertest|e2e)(/|$)'
 
+# The second independent server. The system's own Python: the packages are installed for that one, and a newer one may come first on
+# PATH. pymodbus renames its server classes with every minor version, so it is asked for what the script takes.
+has_pymodbus() {
+    /usr/bin/python3 -c 'import serial_asyncio, pymodbus; from pymodbus.server.async_io import ModbusSerialServer; assert pymodbus.__version__.startswith("3.0.")' >/dev/null 2>&1
+}
+
 has_cc() { command -v cc >/dev/null 2>&1 || command -v gcc >/dev/null 2>&1; }

@@ -1,5 +1,5 @@
 /*
- * peer: an independent Modbus TCP server for the tests, on libmodbus.
+ * peer: an independent Modbus server for the tests, TCP or serial RTU, on libmodbus.
  *
  * Owns: the tables it serves and the frames it answers with; both come from libmodbus, so that not one line of Go that
  *       encodes Modbus stands on both sides of a test.
@@ -9,7 +9,8 @@
  *
  * Usage: peer PORT [SIZE]     PORT 0: the kernel picks. SIZE: addresses per table and unit, default 2000; an address
  *                             beyond it is answered with exception 02.
- * stdout: "listening PORT" once, then one line per command: "ok", "ok WHAT", or "error WHY".
+ *        peer serial DEVICE BAUD N|E|O [SIZE]
+ * stdout: "listening PORT" or "listening DEVICE" once, then one line per command: "ok", "ok WHAT", or "error WHY".
  * stdin, one command a line (ADDR is the wire address, 0-based; decimal or 0x):
  *
  *   unit N                          the following setters are about unit N (1..247); starts as 1
@@ -29,6 +30,12 @@
  *
  * A unit that no command has named does not answer: an absent station is silent. One thread, one select loop; a client
  * that stalls in mid-frame holds up the others for libmodbus' byte timeout (0.5 s) and is then hung up on.
+ *
+ * Serial: libmodbus lets a server be one station only (modbus_receive passes over every other unit before it looks at the
+ * CRC, and then takes the next frame for that unit's answer). So the bytes of the line are gathered here until a request is
+ * whole, modbus_set_slave() is given its first byte, and the request goes to libmodbus through a socket pair: the CRC, the
+ * parsing and the answer with its CRC are libmodbus' own. Whole is a read request of 8 bytes, or, of whatever else, what
+ * came before 20 ms of silence. `requests` counts sound frames to any unit; `drop` does nothing there.
  */
 #include <arpa/inet.h>
 #include <errno.h>
@@ -49,6 +56,8 @@ enum {
     CLIENTS = 32,     /* far below FD_SETSIZE; one more is hung up on */
     WORDS_MAX = 123,  /* what one write request could carry: enough for any setter line */
     LINE_MAX_ = 1024, /* a setter with 123 words is 630 bytes */
+    READ_BYTES = 8,   /* a request of function 1 to 4 on a serial line: unit, function, address, count, CRC */
+    SILENCE_MS = 20,  /* ends any other frame. Far above 3.5 characters: a pty has no pace, but its other side is scheduled */
     SIZE_DEFAULT = 2000
 };
 
@@ -390,22 +399,114 @@ static void serve(modbus_t *ctx, int slot)
     if (n < 0 && (errno == EPIPE || errno == ECONNRESET || errno == EBADF)) hang_up(slot);
 }
 
+/* answer_frame lets libmodbus check one frame of the line and answer it: in through the pair, out to the line. */
+static int answer_frame(modbus_t *ctx, int line, const int pair[2], const uint8_t *frame, size_t used)
+{
+    uint8_t req[MODBUS_RTU_MAX_ADU_LENGTH], rest[MODBUS_RTU_MAX_ADU_LENGTH];
+    int unit = frame[0], function = frame[1];
+    int n;
+
+    if (used < 4 || unit == 0 || unit >= UNITS || modbus_set_slave(ctx, unit) != 0) return 0;
+    if (write(pair[1], frame, used) != (ssize_t)used) return -1;
+    modbus_set_socket(ctx, pair[0]);
+    n = modbus_receive(ctx, req);
+    while (recv(pair[0], rest, sizeof rest, MSG_DONTWAIT) > 0) continue; /* what a bad frame left behind */
+    modbus_set_socket(ctx, line);
+    if (n <= 0) return 0; /* a bad CRC, or not Modbus: a station says nothing to that */
+    requests_seen++;
+    if (function < 1 || function > 4) writes_seen++;
+    if (units[unit].tables == NULL || units[unit].silent) return 0;
+    if (units[unit].exception != 0)
+        n = modbus_reply_exception(ctx, req, (unsigned)units[unit].exception);
+    else
+        n = modbus_reply(ctx, req, n, units[unit].tables);
+    return n < 0 && (errno == EIO || errno == EBADF) ? -1 : 0;
+}
+
+/* serve_serial serves one line until stdin ends. */
+static int serve_serial(const char *device, int baud, char parity)
+{
+    uint8_t frame[MODBUS_RTU_MAX_ADU_LENGTH];
+    size_t used = 0;
+    int pair[2], line;
+    modbus_t *ctx = modbus_new_rtu(device, baud, parity, 8, 1);
+
+    if (ctx == NULL || modbus_set_slave(ctx, 1) != 0 || modbus_connect(ctx) != 0 || tables_of(current) == NULL) {
+        fprintf(stderr, "%s at %d %c: %s\n", device, baud, parity, modbus_strerror(errno));
+        return 1;
+    }
+    line = modbus_get_socket(ctx);
+    if (socketpair(AF_UNIX, SOCK_STREAM, 0, pair) != 0) {
+        fprintf(stderr, "socketpair: %s\n", strerror(errno));
+        return 1;
+    }
+    printf("listening %s\n", device);
+    for (;;) {
+        struct timeval silence = {.tv_usec = SILENCE_MS * 1000};
+        fd_set ready;
+        ssize_t got;
+        int n;
+        FD_ZERO(&ready);
+        FD_SET(STDIN_FILENO, &ready);
+        FD_SET(line, &ready);
+        if ((n = select(line + 1, &ready, NULL, NULL, used > 0 ? &silence : NULL)) < 0) {
+            if (errno == EINTR) continue;
+            fprintf(stderr, "select: %s\n", strerror(errno));
+            return 1;
+        }
+        if (FD_ISSET(line, &ready)) {
+            got = read(line, frame + used, sizeof frame - used);
+            if (got == 0 || (got < 0 && errno != EAGAIN && errno != EINTR)) {
+                fprintf(stderr, "%s: %s\n", device, got == 0 ? "hung up" : strerror(errno));
+                return 1;
+            }
+            if (got > 0) used += (size_t)got;
+        }
+        while (used >= READ_BYTES && frame[1] >= 1 && frame[1] <= 4) {
+            if (answer_frame(ctx, line, pair, frame, READ_BYTES) != 0) return 1;
+            used -= READ_BYTES;
+            memmove(frame, frame + READ_BYTES, used);
+        }
+        if (used == sizeof frame || (n == 0 && used > 0)) {
+            if (answer_frame(ctx, line, pair, frame, used) != 0) return 1;
+            used = 0;
+        }
+        if (FD_ISSET(STDIN_FILENO, &ready) && commands()) break;
+    }
+    modbus_close(ctx);
+    modbus_free(ctx);
+    return 0;
+}
+
+static int serial_main(int argc, char **argv)
+{
+    long baud, size = SIZE_DEFAULT;
+    if (argc < 5 || argc > 6 || parse_int(argv[3], 300, 4000000, &baud) != 0 || strlen(argv[4]) != 1 ||
+        strchr("NEO", argv[4][0]) == NULL || (argc == 6 && parse_int(argv[5], 1, 65536, &size) != 0)) {
+        fprintf(stderr, "usage: peer serial DEVICE BAUD N|E|O [SIZE]\n");
+        return 64;
+    }
+    table_size = (int)size;
+    return self_check() != 0 ? 1 : serve_serial(argv[2], (int)baud, argv[4][0]);
+}
+
 int main(int argc, char **argv)
 {
     long port = 0, size = SIZE_DEFAULT;
     int listener, bound;
     modbus_t *ctx;
 
+    setvbuf(stdout, NULL, _IOLBF, 0);
+    signal(SIGPIPE, SIG_IGN);
+    for (int i = 0; i < CLIENTS; i++) clients[i] = -1;
+    if (argc > 1 && strcmp(argv[1], "serial") == 0) return serial_main(argc, argv);
     if (argc < 2 || argc > 3 || parse_int(argv[1], 0, 65535, &port) != 0 ||
         (argc == 3 && parse_int(argv[2], 1, 65536, &size) != 0)) {
-        fprintf(stderr, "usage: peer PORT [SIZE]\n");
+        fprintf(stderr, "usage: peer PORT [SIZE]\n       peer serial DEVICE BAUD N|E|O [SIZE]\n");
         return 64;
     }
     table_size = (int)size;
-    setvbuf(stdout, NULL, _IOLBF, 0);
-    signal(SIGPIPE, SIG_IGN);
     if (self_check() != 0) return 1;
-    for (int i = 0; i < CLIENTS; i++) clients[i] = -1;
     if ((ctx = modbus_new_tcp("127.0.0.1", 502)) == NULL || tables_of(current) == NULL) {
         fprintf(stderr, "libmodbus: %s\n", modbus_strerror(errno));
         return 1;
