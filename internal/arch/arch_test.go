@@ -42,7 +42,7 @@ var rooms = map[string][]string{
 	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
 	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
-	"internal/config":   {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan"}, // what a line costs depends on what is asked together
 	"internal/rig":      {},
 	"internal/arch":     {},
 	"internal/app":      nil, // composes: anything but cli

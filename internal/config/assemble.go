@@ -59,6 +59,17 @@ func (d *doc) assemble() {
 		}
 		slices.Sort(o.Points)
 		o.Allowed = sensor.m.allowed()
+		if st := sensor.m.status; st != nil {
+			o.Status = st.s
+			o.Status.Point = pointAt[sensor.points[statusName]]
+		}
+		if sensor.m.alive != nil {
+			o.Alive = site.Alive{Configured: true, Point: pointAt[sensor.points[aliveName]]}
+		}
+		if id := sensor.m.identity; id != nil {
+			o.Identity = id.s
+			o.Identity.Every = o.Every * max(1, uint64(identityEvery/o.Period))
+		}
 		s.Sensors = append(s.Sensors, o)
 	}
 	for _, name := range sortedKeys(d.buses) {

@@ -2,10 +2,7 @@ package config
 
 import (
 	"fmt"
-	"net"
-	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -50,64 +47,19 @@ func (d *doc) readBuses(top table) {
 		b := &bus{t: t, b: site.Bus{Name: t.name()}}
 		d.buses[t.name()] = b
 		b.readLink()
-		if timeout, ok := t.span("timeout", timeoutMin, timeoutMax); ok {
+		b.readLine()
+		b.readTLS()
+		most := timeoutMax
+		if b.b.Serial() {
+			most = site.LineTimeoutMax
+		}
+		if timeout, ok := t.span("timeout", timeoutMin, most); ok {
 			b.b.Timeout = timeout
 		}
 	}
 	if len(list) == 0 && !hasTable(top, "bus") {
 		top.missing("bus", `write [bus.NAME] and link = "tcp://HOST:502"`)
 	}
-}
-
-// links that exist, or will, and why they are refused.
-var refusedLinks = map[string]string{
-	"rtu":        "a late reply on a serial line answers the next question, and the guard against that is not proven on real devices yet",
-	"rtuovertcp": "serial frames in a TCP stream shift as on a serial line, and the guard against that is not proven on real devices yet",
-	"rtuoverudp": "serial frames in datagrams shift as on a serial line, and no guard against that is planned",
-	"tcp+tls":    "the secured link is not proven on real devices yet",
-	"udp":        "a lost or doubled datagram cannot be told from a silent device",
-}
-
-func (b *bus) readLink() {
-	const do = `write link = "tcp://HOST:502"`
-	t := b.t
-	if !t.has("link") {
-		t.missing("link", do)
-		return
-	}
-	s, ok := t.text("link", do)
-	if !ok {
-		return
-	}
-	scheme, rest, found := strings.Cut(s, "://")
-	if !found {
-		t.wrong("link", fmt.Sprintf("%q does not say how to reach the device", s), do)
-		return
-	}
-	if why, ok := refusedLinks[scheme]; ok {
-		t.wrong("link", fmt.Sprintf("%s:// is not spoken: %s", scheme, why), "use a gateway or the controller's own Modbus TCP output, and "+do)
-		return
-	}
-	if scheme != "tcp" {
-		t.wrong("link", fmt.Sprintf("%q is no kind of link%s", scheme, maybe(scheme, []string{"tcp"})), do)
-		return
-	}
-	u, err := url.Parse(s)
-	if err != nil || u.Host == "" || u.Hostname() == "" || u.User != nil || u.Path != "" || u.RawQuery != "" || u.Fragment != "" || strings.ContainsAny(rest, "?#/@") {
-		t.wrong("link", fmt.Sprintf("%q is not a host and a port", rest), do)
-		return
-	}
-	port := u.Port()
-	if port == "" {
-		port = "502"
-		t.took("link", "tcp://"+net.JoinHostPort(u.Hostname(), port), "502 is the port registered for Modbus")
-	}
-	n, err := strconv.ParseUint(port, 10, 16)
-	if err != nil || n == 0 {
-		t.wrong("link", fmt.Sprintf("%q is no port", port), do)
-		return
-	}
-	b.b.Link, b.b.Scheme, b.b.Address = s, scheme, net.JoinHostPort(u.Hostname(), strconv.FormatUint(n, 10))
 }
 
 // readSensor reads one sensor of a panel, or of the site when p is nil.
@@ -127,6 +79,9 @@ func (d *doc) readSensor(t table, p *panel, prefix string) *sensor {
 		s.bus.sensors = append(s.bus.sensors, s)
 	}
 	s.readStation()
+	if fitted, ok := t.choice("fitted", []string{"now", "later"}); ok {
+		s.s.FittedLater = fitted == "later"
+	}
 	if period, ok := t.span("period", periodMin, periodMax); ok {
 		s.s.Period = period
 	} else if !t.has("period") {
@@ -171,8 +126,12 @@ func reference[V any](t table, key, what string, from map[string]V, how string) 
 }
 
 func (s *sensor) readStation() {
-	const do = "write 1 to 247 for a device behind a gateway, or 255 for a device spoken to directly"
+	do := "write 1 to 247 for a device behind a gateway, or 255 for a device spoken to directly"
 	t := s.t
+	serial := s.bus != nil && s.bus.b.Serial()
+	if serial {
+		do = "write 1 to 247, as it is set in the device"
+	}
 	if !t.has("station") {
 		t.missing("station", do)
 		return
@@ -182,7 +141,7 @@ func (s *sensor) readStation() {
 	case !ok:
 	case n == 0:
 		t.wrong("station", "0 is a broadcast, which every device behind a gateway obeys and none answers", do)
-	case n > 247 && n != 255:
+	case n > 247 && (n != 255 || serial):
 		t.wrong("station", fmt.Sprintf("%d is a reserved number", n), do)
 	default:
 		s.s.Station, s.stationOK = uint8(n), true
@@ -207,7 +166,7 @@ func (s *sensor) makePoints() {
 		pt.p.Path = s.s.Path + "." + mp.p.Name
 		s.points[mp.p.Name] = pt
 	}
-	s.s.LongestRead = s.m.longest
+	s.s.LongestRead, s.s.Turnaround = s.m.longest, s.m.turnaround
 }
 
 // checkBuses finds the grid of each bus and what does not fit it.
@@ -246,6 +205,7 @@ func (b *bus) findPeriod() {
 
 func (b *bus) findTimeout() {
 	switch {
+	case b.b.Serial(): // by the wire, once it is known what is asked
 	case b.b.Timeout == 0 && !b.t.has("timeout"):
 		b.b.Timeout = min(timeoutDefault, b.b.Period/2)
 		b.t.took("timeout", short(b.b.Timeout), "well above the answer of a controller, and at most half of the bus's period")
@@ -285,6 +245,9 @@ func (m *regMap) sharedWith(o *regMap) string {
 	}
 	for _, a := range m.points {
 		for _, b := range o.points {
+			if ofDevice(a) && ofDevice(b) && a.span() == b.span() && a.p.Decode.Type == b.p.Decode.Type {
+				continue // two parts of one device may both heed what it says of itself
+			}
 			if a.ok && b.ok && overlap(a.span(), b.span()) {
 				return fmt.Sprintf("%s wire address %d", a.p.Table, max(a.p.Addr, b.p.Addr))
 			}
@@ -292,6 +255,8 @@ func (m *regMap) sharedWith(o *regMap) string {
 	}
 	return ""
 }
+
+func ofDevice(mp *mapPoint) bool { return mp.p.Name == statusName || mp.p.Name == aliveName }
 
 // checkUse warns of what is described and used by nobody.
 func (d *doc) checkUse() {

@@ -46,14 +46,19 @@ func Parse(name string, text []byte) (*site.Site, Report, error) {
 	return newDoc(name).read(text)
 }
 
+const (
+	notFound = "cannot be found"
+	isFolder = "is a directory"
+)
+
 // lookAtFile says what is wrong with a file that must hold a secret; empty when nothing is.
 func lookAtFile(path string) (what, do string) {
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:
-		return "cannot be found", "put the file there before rillwatch runs; it will not start without it"
+		return notFound, "put the file there before rillwatch runs; it will not start without it"
 	case info.IsDir():
-		return "is a directory", "name the file in it; rillwatch will not start without it"
+		return isFolder, "name the file in it; rillwatch will not start without it"
 	case info.Mode().Perm()&0o007 != 0:
 		return "can be read or changed by every user of this machine", "chmod it to 0640 or 0600; rillwatch will not start while it is open"
 	}
@@ -107,13 +112,16 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 	d.readHTTP(top)
 	d.readLogbook(top)
 
+	d.out.Hash = hex.EncodeToString(sum[:])[:12]
+	if len(d.mistakes) == 0 {
+		d.assemble()
+		d.checkTimes()
+	}
 	d.mistakes.sort()
 	d.report.sort()
 	if len(d.mistakes) > 0 {
 		return nil, d.report, d.mistakes
 	}
-	d.out.Hash = hex.EncodeToString(sum[:])[:12]
-	d.assemble()
 	return &d.out, d.report, nil
 }
 

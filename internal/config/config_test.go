@@ -94,7 +94,7 @@ func TestEveryPlaceIsTheStartOfTheKeyOrItsValue(t *testing.T) {
 func TestAllMistakesOfAFileComeAtOnceInItsOrder(t *testing.T) {
 	text := change(t,
 		"Europe/London", "Europe/Larkfield",
-		`tcp://10.0.40.21:502`, `rtu:///dev/ttyS0`,
+		`tcp://10.0.40.21:502`, `udp://10.0.40.21:502`,
 		`unit = "ppb"`, `unit = "ppq"`,
 		`scale = 0.1,`, `scale = 0,`,
 		`cell_mL`, `cell_ml`,

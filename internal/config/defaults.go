@@ -18,6 +18,17 @@ const (
 	timeoutMax     = time.Second // a request cannot be given up earlier, so a stop would take as long
 	refreshMax     = time.Hour
 
+	baudUsual     = 19200            // named in hints only: Modbus over Serial Line V1.02, 2.5.1, where it is the default every device must have
+	parityDefault = "even"           // ditto
+	soleSilence   = 30 * time.Second // judgement: a controller that asks at all asks more often
+	soleMin       = time.Second      // between two rounds of another master a line may well be silent for less
+	soleMax       = 10 * time.Minute
+	turnaroundMax = 4 * time.Second // with a read beside it, within the longest timeout of a line
+	identityEvery = time.Minute     // judgement: a device is not exchanged faster, and its number costs wire time that readings need
+	identityMax   = 32              // registers: 64 characters, the longest text a message can use
+
+	closeMax = 5 * time.Second // from a hot measurement to the close condition, on a clean line
+
 	lostAfterMin     = 10 * time.Second // a temperature lost this long, or three periods, is lost
 	lostAfterPeriods = 3
 	hotUpdatesWithin = 5 * time.Second // two hot updates further apart than this do not confirm each other

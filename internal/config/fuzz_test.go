@@ -61,6 +61,11 @@ func wellFormed(t *testing.T, s *site.Site) {
 			sensor.Period != time.Duration(sensor.Every)*s.Buses[sensor.Bus].Period {
 			t.Fatalf("sensor %+v", sensor)
 		}
+		st, id := sensor.Status, sensor.Identity
+		if st.Configured && (st.Mask == 0 || st.Good&^st.Mask != 0 || st.Hold&^st.Mask != 0 || s.Points[st.Point].Sensor != i) || sensor.Alive.Configured && s.Points[sensor.Alive.Point].Sensor != i ||
+			id.Configured && (id.Count < 1 || int(id.Addr)+id.Count > space || id.Every%sensor.Every != 0 || id.Table.Bits()) {
+			t.Fatalf("sensor %+v", sensor)
+		}
 		for _, p := range sensor.Points {
 			covered := false
 			for _, a := range sensor.Allowed {
@@ -73,7 +78,11 @@ func wellFormed(t *testing.T, s *site.Site) {
 		}
 	}
 	for _, b := range s.Buses {
-		if b.Timeout <= 0 || b.Timeout >= b.Period || b.Timeout > time.Second || b.Address == "" {
+		ok := b.Timeout > 0 && b.Timeout < b.Period && b.Timeout <= time.Second
+		if b.Serial() {
+			ok = b.Timeout >= 0 && b.Timeout <= site.LineTimeoutMax && site.Char(b.Baud) > 0 && b.Listen >= time.Second && (b.Scheme != "rtu" || b.SoleMaster && b.Parity != "" && b.StopBits > 0)
+		}
+		if !ok || b.Address == "" || (b.Scheme == "tcp+tls") != (b.TLS.CA != "" && b.TLS.Cert != "" && b.TLS.Key != "") {
 			t.Fatalf("bus %+v", b)
 		}
 	}

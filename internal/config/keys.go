@@ -21,25 +21,25 @@ var (
 		map[string]string{"include": "copy the maps into this file"}}
 	shapeSite = shape{"the site", []string{"name", "timezone", "altitude_m", "sensor"},
 		map[string]string{"barometer": "give altitude_m"}}
-	shapeBus = shape{"a bus", []string{"link", "timeout"}, map[string]string{
-		"baud": onlyTCP, "parity": onlyTCP, "stop_bits": onlyTCP, "data_bits": onlyTCP, "sole_master": onlyTCP,
-		"turnaround": "remove it; a slower period is the way to spare a device"}}
-	shapeMap = shape{"a register map", []string{"numbering", "longest_read", "also_readable", "point"}, map[string]string{
-		"turnaround": "remove it; a slower period of the sensor is the way to spare a device",
-		"status":     "remove it; fault_below and fault_above of a point catch what the value shows",
-		"alive":      "remove it; a sensor that answers with an old value is not noticed yet",
-		"identity":   "remove it; a changed device is not noticed yet"}}
-	shapePoint = shape{"a point", []string{"holding", "input", "coil", "discrete", "type", "order", "scale", "offset", "invert", "no_value",
+	shapeBus = shape{"a bus", []string{"link", "timeout", "baud", "parity", "stop_bits", "sole_master", "listen", "ca_file", "cert_file", "key_file", "server_name"},
+		map[string]string{"data_bits": "remove it; Modbus RTU has eight", "turnaround": "say it in the register map of the device that needs it"}}
+	shapeMap    = shape{"a register map", []string{"numbering", "longest_read", "turnaround", "also_readable", "status", "alive", "identity", "point"}, nil}
+	shapeStatus = shape{"a status", []string{"holding", "input", "coil", "discrete", "mask", "good", "hold"},
+		map[string]string{"type": "remove it; a status is one register, or one bit"}}
+	shapeAlive    = shape{"an alive register", []string{"holding", "input", "coil", "discrete", "type"}, nil}
+	shapeIdentity = shape{"an identity", []string{"serial"}, map[string]string{"model": "remove it; only the serial number tells one device from another", "firmware": "remove it; only the serial number is watched"}}
+	shapeSerial   = shape{"a serial number", []string{"holding", "input", "type", "registers", "order"}, nil}
+	shapePoint    = shape{"a point", []string{"holding", "input", "coil", "discrete", "type", "order", "scale", "offset", "invert", "no_value",
 		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above"}, map[string]string{
 		"mask":         "remove it; one bit of a register cannot be taken yet",
-		"registers":    "remove it; texts are not read yet",
+		"registers":    "remove it; a point is a number, and its type says its registers",
 		"rate":         noRates,
 		"max_rate":     noRates,
 		"rate_per_min": noRates,
 		"basis":        "say the basis in the limit",
-		"status":       "remove it; fault_below and fault_above of the point catch what the value shows"}}
-	shapeSensor = shape{"a sensor", []string{"map", "bus", "station", "period", "refresh"},
-		map[string]string{"fitted": "leave the sensor out until it is fitted", "turnaround": "remove it; a slower period is the way to spare a device"}}
+		"status":       "write it in the map, beside its points"}}
+	shapeSensor = shape{"a sensor", []string{"map", "bus", "station", "period", "refresh", "fitted"},
+		map[string]string{"turnaround": "say it in the register map of the sensor"}}
 	shapePanel = shape{"a panel", []string{"title", "tap", "sensor", "line", "on_line", "interlock", "limit", "derive"},
 		map[string]string{"cross_check": "remove it", "baseline": "remove it"}}
 	shapeLine = shape{"a sample line", []string{"length_m", "bore_mm", "coil_mL", "cell_mL", "flow", "flow_low", "flow_high"}, nil}
@@ -59,7 +59,6 @@ var (
 )
 
 const (
-	onlyTCP = "remove it; only tcp:// links are spoken so far, as to a panel controller or a gateway"
 	noRates = "remove it; how fast a value moves is not judged yet"
 	keepAll = "remove it; everything is kept so far, so watch the space on the disk"
 )

@@ -19,6 +19,7 @@ func (p *panel) readInterlock() {
 	l.Configured = true
 	if t.has("valve_closed") {
 		p.valve = p.findOf(t, "valve_closed", quantity.State)
+		p.mustBeFitted(t, "valve_closed", p.valve)
 	} else if line, _ := p.t.sub("line"); !line.has("flow") {
 		t.warnHere("neither valve_closed nor a flow shows whether the sample valve is closed", "name the valve's feedback, or the line's flow")
 	}
@@ -36,6 +37,7 @@ func (p *panel) readInterlock() {
 		return
 	}
 	p.readThresholds(t)
+	p.mustBeFitted(t, "temperature", p.temperature)
 	s := p.temperature.sensor // a temperature is never derived
 	s.guards = true
 	if s.s.Period == 0 || s.s.Refresh == 0 {
@@ -48,6 +50,13 @@ func (p *panel) readInterlock() {
 	}
 	if !s.refreshSet {
 		t.warn("temperature", "the sensor has no refresh, so one held word counts as two hot updates and is told as hot", fmt.Sprintf("set refresh of %s to the time its device takes for a new measurement", s.s.Path))
+	}
+}
+
+// mustBeFitted refuses to guard by a sensor whose absence is no fault: nobody would be told that nothing guards.
+func (p *panel) mustBeFitted(t table, key string, pt *point) {
+	if pt != nil && pt.sensor.s.FittedLater {
+		t.wrong(key, fmt.Sprintf("%s may be fitted later, and while it is absent nothing would guard and nobody would be told", pt.sensor.s.Path), "name a point of a sensor that is there, or leave fitted out")
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
@@ -14,12 +15,18 @@ import (
 
 // regMap is one register map: the registers of one kind of device.
 type regMap struct {
-	t       table
-	wire    bool // numbers are 0-based as on the wire
-	longest int
-	points  []*mapPoint // by name
-	also    []site.Span
-	used    bool
+	t          table
+	wire       bool // numbers are 0-based as on the wire
+	longest    int
+	turnaround time.Duration // 0: not said
+	turnTold   bool
+	points     []*mapPoint // by name, then those of status and alive
+	also       []site.Span
+	used       bool
+
+	status   *status
+	alive    *mapPoint
+	identity *identity
 }
 
 // mapPoint is a point as the map describes it. p has no path, panel or sensor.
@@ -62,6 +69,12 @@ func (d *doc) readMaps(top table) {
 		if len(m.points) == 0 && !hasTable(t, "point") {
 			t.missing("point", "write ["+written(t.under("point"))+"] and one line for each register")
 		}
+		if turn, ok := t.span("turnaround", time.Millisecond, turnaroundMax); ok {
+			m.turnaround = turn
+		}
+		m.readStatus()
+		m.readAlive()
+		m.readIdentity()
 		m.checkNumbers()
 		m.checkOverlap()
 		m.readAlso()
@@ -328,6 +341,9 @@ func (m *regMap) allowed() []site.Span {
 	all := slices.Clone(m.also)
 	for _, mp := range m.points {
 		all = append(all, mp.span())
+	}
+	if m.identity != nil {
+		all = append(all, m.identity.s.Span())
 	}
 	slices.SortFunc(all, func(a, b site.Span) int {
 		if a.Table != b.Table {

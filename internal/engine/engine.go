@@ -28,6 +28,7 @@ type Engine struct {
 	next     uint64 // events
 	certain  bool
 	links    []link
+	sensors  []sensorRun // by sensor of the site
 	replies  []savedReply
 	seen     reading.Wall // wall clock of the last input that made the panels step, in this process or before it
 	sure     bool         // that clock was certain
@@ -54,6 +55,7 @@ type route struct {
 	addr    uint16
 	words   uint16
 	point   int
+	sensor  int
 	judge   int
 }
 
@@ -61,10 +63,11 @@ type route struct {
 type siteState struct {
 	// Seen is the wall clock of the last input that made the panels step. What a start adds to it before its first round is nothing, so a
 	// start that ends early leaves the time before it to be found by the next.
-	Seen        reading.Wall `json:"seen,omitempty"`
-	SeenCertain bool         `json:"seen_certain,omitempty"`
-	Buses       []busState   `json:"buses,omitempty"`
-	Replies     []savedReply `json:"replies,omitempty"`
+	Seen        reading.Wall  `json:"seen,omitempty"`
+	SeenCertain bool          `json:"seen_certain,omitempty"`
+	Buses       []busState    `json:"buses,omitempty"`
+	Sensors     []sensorState `json:"sensors,omitempty"`
+	Replies     []savedReply  `json:"replies,omitempty"`
 }
 
 type busState struct {
@@ -98,9 +101,10 @@ func New(s *site.Site) *Engine {
 				continue
 			}
 			sn := &s.Sensors[p.Sensor]
-			e.routes[sn.Bus] = append(e.routes[sn.Bus], route{sn.Station, p.Table, p.Addr, uint16(p.Decode.Type.Words()), i, j})
+			e.routes[sn.Bus] = append(e.routes[sn.Bus], route{sn.Station, p.Table, p.Addr, uint16(p.Decode.Type.Words()), i, p.Sensor, j})
 		}
 	}
+	e.sensors = make([]sensorRun, len(s.Sensors))
 	e.links = make([]link, len(s.Buses))
 	for b := range s.Buses {
 		for _, r := range e.routes[b] {
@@ -274,6 +278,7 @@ func (e *Engine) restoreSite(in Boot) error {
 		e.seen, e.sure = st.Seen, st.SeenCertain
 	}
 	e.replies = st.Replies
+	e.restoreSensors(st.Sensors)
 	for _, b := range st.Buses {
 		for i := range e.s.Buses {
 			if e.s.Buses[i].Name != b.Bus {
@@ -343,7 +348,7 @@ func sortRows(rows []StateRow) {
 }
 
 func (e *Engine) siteRow() []byte {
-	st := siteState{Seen: e.seen, SeenCertain: e.sure, Replies: e.replies}
+	st := siteState{Seen: e.seen, SeenCertain: e.sure, Sensors: e.sensorRows(), Replies: e.replies}
 	for b := range e.links {
 		bs := busState{Bus: e.s.Buses[b].Name, Lost: e.links[b].told}
 		for k := range e.links[b].stations {
@@ -386,11 +391,15 @@ func (e *Engine) takeBatch(in Batch, o *Outcome) {
 	if in.Bus < 0 || in.Bus >= len(e.links) {
 		panic(fmt.Sprintf("batch of bus %d: there are %d", in.Bus, len(e.links)))
 	}
+	e.meet(in.Batch, o)
 	reads := make([][]panel.Read, len(e.judges))
 	for _, r := range in.Reads {
 		for _, rt := range e.routes[in.Bus] {
 			if rt.station != r.Station || rt.table != r.Table || rt.addr < r.Addr || uint32(rt.addr)+uint32(rt.words) > uint32(r.Addr)+uint32(r.Count) {
 				continue
+			}
+			if r.Fault != reading.Answered && !e.present(rt.sensor) {
+				continue // it may not be fitted yet: nothing has been read, and nothing is wrong
 			}
 			pr := panel.Read{Point: rt.point, Slot: in.Slot, Fault: r.Fault, At: r.Sent}
 			if r.Fault == reading.Answered {

@@ -103,7 +103,7 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 	for k := range l.stations {
 		run, v := &l.stations[k], &l.view.Stations[k]
 		if run.asked {
-			v.Answering = run.answered
+			v.Answering, v.Absent = run.answered, !run.answered && !e.expected(b.Bus, v.Station)
 			switch {
 			case run.answered:
 				run.silentRun = 0
@@ -112,6 +112,7 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 					e.emit(o, event.Event{Kind: event.StationBack, Priority: site.MediumPriority, Bus: name, Station: v.Station, Panel: e.panelOf(b.Bus, v.Station),
 						Point: e.sensorOf(b.Bus, v.Station), Lasted: sinceTold(b.At, run.toldAt)})
 				}
+			case v.Absent: // may be fitted later
 			case l.view.Connected: // a dead bus holds back its stations: one trouble, one message
 				if run.silentRun++; run.silentRun == busLostAfter && !run.told {
 					run.told, run.toldAt = true, b.At.Up
@@ -171,11 +172,11 @@ func (e *Engine) panelOf(bus int, station uint8) string {
 	return ""
 }
 
-// sensorOf names the sensors at a station.
+// sensorOf names the sensors at a station, but for those not fitted yet.
 func (e *Engine) sensorOf(bus int, station uint8) string {
 	var names []string
 	for i := range e.s.Sensors {
-		if sn := &e.s.Sensors[i]; sn.Bus == bus && sn.Station == station {
+		if sn := &e.s.Sensors[i]; sn.Bus == bus && sn.Station == station && e.present(i) {
 			names = append(names, sn.Path)
 		}
 	}

@@ -29,7 +29,7 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 //
 // A story is read line by line: "start STAMP" sets the wall clock; "60s: rack.oxygen=12 rack.flow=100..200" polls once a second for
 // that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan or raw:8000 stand for what the
-// device does); "gap 30s" lets time pass without any batch; "ack NAME by WHO"; "restart 30s" ends the process and
+// device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO"; "restart 30s" ends the process and
 // starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 func TestReplay(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/replay/*.txtar")
@@ -342,8 +342,29 @@ func (st *story) round(b int) error {
 		}
 		batch.Reads = append(batch.Reads, r)
 	}
+	for i := range st.s.Sensors {
+		if sn := &st.s.Sensors[i]; sn.Bus == b && sn.Identity.Configured && st.slot%max(1, sn.Identity.Every) == 0 {
+			batch.Reads = append(batch.Reads, st.identity(sn))
+		}
+	}
 	st.feed(engine.Batch{Batch: batch})
 	return nil
+}
+
+// identity is what a sensor answers when it is asked for its serial number, a text; it is silent where the story names none.
+func (st *story) identity(sn *site.Sensor) reading.Read {
+	r := reading.Read{Station: sn.Station, Table: sn.Identity.Table, Addr: sn.Identity.Addr, Count: uint16(sn.Identity.Count), Sent: st.now(), Took: 5 * time.Millisecond, Fault: reading.Timeout}
+	_, short, _ := strings.Cut(sn.Path, ".")
+	text, ok := st.values[short+".serial"]
+	if !ok || text == "silent" {
+		return r
+	}
+	padded := append([]byte(text), make([]byte, 2*sn.Identity.Count)...)
+	r.Fault = reading.Answered
+	for i := range sn.Identity.Count {
+		r.Words = append(r.Words, uint16(padded[2*i])<<8|uint16(padded[2*i+1]))
+	}
+	return r
 }
 
 // rawOf is what a device sends for a value.

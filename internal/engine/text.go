@@ -198,6 +198,8 @@ func FormatEvent(e *event.Event) string {
 			put("value", strings.TrimPrefix(v.Bound, "=")+strconv.FormatFloat(v.Value, 'f', v.Decimals, 64)+v.Unit+"/"+v.Reason)
 		}
 	}
+	put("was", e.Was)
+	put("is", e.Is)
 	put("cause", e.Cause)
 	put("who", e.Who)
 	put("why", e.Why)

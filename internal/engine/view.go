@@ -94,6 +94,7 @@ type BusView struct {
 type StationView struct {
 	Station   uint8
 	Answering bool
+	Absent    bool // not answering, and that is no fault: its sensors may be fitted later and none has been seen
 	Fault     reading.Fault
 	Took      time.Duration // of its last answer
 }

@@ -80,6 +80,8 @@ const (
 	BusBack
 	StationSilent
 	StationBack
+	SensorJoined    // a sensor that may be fitted later was seen for the first time
+	SensorExchanged // another serial number stands where one was known
 	OnLine
 	OffLine
 	OnLineNotKnown // the point that says whether the boiler is fed cannot be read; the last state holds
@@ -131,6 +133,8 @@ var kindTable = [KindCount]kindRow{
 	BusBack:                 {"bus.back", true},
 	StationSilent:           {"station.silent", true},
 	StationBack:             {"station.back", true},
+	SensorJoined:            {"sensor.joined", false},
+	SensorExchanged:         {"sensor.exchanged", false},
 	OnLine:                  {"boiler.on_line", false},
 	OffLine:                 {"boiler.off_line", false},
 	OnLineNotKnown:          {"boiler.on_line_not_known", true},
@@ -198,6 +202,8 @@ type Event struct {
 	Highest   float64       `json:"highest,omitempty"` // with the kinds of the interlock: the highest temperature since it was raised, in the unit of Value
 	Count     int           `json:"count,omitempty"`   // how many readings, slots or points it concerns
 	Raised    string        `json:"raised,omitempty"`  // for what ends or is acknowledged: the ID of the event that raised it
+	Was       string        `json:"was,omitempty"`     // of what was exchanged: the serial number before
+	Is        string        `json:"is,omitempty"`      // and now
 	Cause     string        `json:"cause,omitempty"`   // "by panel", "not known", a fault's or a reason's name
 	Test      bool          `json:"test,omitempty"`
 	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept

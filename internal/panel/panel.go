@@ -139,6 +139,8 @@ type Panel struct {
 	mem   []memory
 	state State
 
+	devices []device // by sensor of the site; those of other panels stay zero
+
 	others   func(point int) Guest
 	started  bool
 	lastUp   time.Duration
@@ -173,6 +175,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 		pl.slots[pt] = i
 	}
 	pl.mem = make([]memory, len(p.Points))
+	pl.devices = make([]device, len(s.Sensors))
 	pl.judged = make([]bool, len(p.Limits))
 	for i := range p.Limits {
 		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
@@ -279,6 +282,7 @@ func (pl *Panel) own(in Input) {
 	for i := range pl.mem {
 		pl.mem[i].sampled, pl.mem[i].update = false, false
 	}
+	pl.heed(in)
 	for _, r := range in.Reads {
 		i := pl.pos(r.Point)
 		if i == site.None {
@@ -293,7 +297,7 @@ func (pl *Panel) own(in Input) {
 				fault = reading.BadFrame // a plan that cuts a value in two would be ours to mend; it must not become a number
 			}
 		}
-		vin := validate.Input{Raw: raw, Fault: fault, At: r.At}
+		vin := validate.Input{Raw: raw, Fault: fault, At: r.At, Device: pl.devices[pt.Sensor].of(sensor, r.Point), Moved: pl.devices[pt.Sensor].moved}
 		m.steps = 0
 		every := max(1, sensor.Every)
 		if m.seen && r.Slot/every == m.slot/every {
@@ -313,6 +317,9 @@ func (pl *Panel) own(in Input) {
 	for i, pt := range pl.p.Points {
 		if p := &pl.s.Points[pt]; !p.Derived() {
 			pl.mem[i].own = validate.Stale(pl.mem[i].own, in.Now, pl.s.Sensors[p.Sensor].Period)
+			if pl.devices[p.Sensor].still && pl.mem[i].own.HasValue() {
+				pl.mem[i].own = pl.mem[i].own.Demote(reading.NotUpdating) // found between two reads
+			}
 		}
 	}
 }

@@ -79,7 +79,40 @@ type Sensor struct {
 	Turnaround  time.Duration // on a serial line: the longest its device takes before it begins to answer; 0: 100 ms
 	Allowed     []Span        // addresses that may be asked, by table then address: those of the map's points and its also_readable
 	FittedLater bool          // absence is no fault until first seen
+	Status      Status        // what the device says of its own state
+	Alive       Alive         // what must change while the device works
+	Identity    Identity      // which device it is
 }
+
+// Status is a word in which a device reports its own state. Its point is one of the sensor's.
+type Status struct {
+	Configured bool
+	Point      int
+	Mask       uint16 // the bits that are looked at
+	Good       uint16 // their value while nothing is wrong
+	Hold       uint16 // their value while the device holds its output, such as while it is calibrated
+	HasHold    bool
+}
+
+// Alive is a word that changes while a device works. Its point is one of the sensor's.
+type Alive struct {
+	Configured bool
+	Point      int
+}
+
+// Identity is the registers in which a device says its serial number. They are no point: nothing judges them.
+type Identity struct {
+	Configured bool
+	Table      reading.Table // Holding or Input
+	Addr       uint16        // wire address of the first
+	Count      int           // registers
+	Type       Type          // Uint16 or Uint32; NoType: text, two characters a register
+	Order      Order
+	Every      uint64 // asked every so many slots of the bus; a multiple of the sensor's
+}
+
+// Span is the registers of the identity.
+func (d *Identity) Span() Span { return Span{Table: d.Table, Addr: d.Addr, Count: d.Count} }
 
 // Span is a run of addresses of one table.
 type Span struct {

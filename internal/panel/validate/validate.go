@@ -1,7 +1,7 @@
 // Package validate gives one measured point the quality it has of itself: did the device answer, with a number, in the range in
 // which the signal can be a measurement. It also says when a reading is a sensor update and when it has become too old.
 //
-// Owns: own quality; the sensor update; staleness.
+// Owns: own quality; what a device says of itself; the sensor update; staleness.
 // Never: asks whether the sensor stood in sample water; that is judged elsewhere, and the interlock must not depend on it.
 package validate
 
@@ -31,13 +31,16 @@ type Input struct {
 	Fault   reading.Fault
 	At      reading.Stamp
 	Elapsed time.Duration // since this point's previous read in this process, 0 for the first
+
+	Device reading.Reason // SensorFault, SensorHold or NotUpdating where the device says so of itself; all others say nothing
+	Moved  bool           // its alive word changed since the read before
 }
 
 // Output is the read as judged by itself.
 type Output struct {
 	Reading reading.Reading
-	// Update: a reading with a value that is news from the sensor: the raw number differs from the last one answered, or it
-	// is the same and refresh has passed since the last update.
+	// Update: a reading with a value that is news from the sensor: the raw number differs from the last one answered, or the alive
+	// word does, or both are the same and refresh has passed since the last update.
 	Update bool
 }
 
@@ -49,15 +52,19 @@ const sinceMax = 24 * time.Hour
 // be missed as an update, and two updates would no longer be within five seconds of each other. Judgement.
 const early = 10
 
-// Step judges one read. The order is: the request's fault, the device's "no value" word, not a number, outside the fault range,
+// Step judges one read. The order is: the request's fault, what the device says of itself, its "no value" word, not a number, outside the fault range,
 // at the ceiling, at the floor, believed. A bit has none of the ranges.
 func Step(p *site.Point, refresh time.Duration, s State, in Input) (State, Output) {
 	s.SinceUpdate = min(s.SinceUpdate+max(0, in.Elapsed), sinceMax)
 	if in.Fault != reading.Answered {
 		return s, Output{Reading: reading.Not(in.Fault.Reason(), in.At)}
 	}
-	changed := in.Raw != s.LastRaw
+	changed := in.Raw != s.LastRaw || in.Moved
 	s.LastRaw = in.Raw
+	switch in.Device {
+	case reading.SensorFault, reading.SensorHold, reading.NotUpdating:
+		return s, Output{Reading: reading.Not(in.Device, in.At)}
+	}
 
 	out := Output{Reading: own(p, in.Raw, in.At)}
 	if !out.Reading.HasValue() {

@@ -1,0 +1,313 @@
+package config
+
+import (
+	"fmt"
+	"time"
+
+	"rillwatch/internal/bus/plan"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// What a configuration costs in time is known only once it is known what is asked together, so it is judged last, of a file that has no
+// other mistake.
+
+const (
+	// Among so many values a closing check rotates, and no more than so many values it reads: the poller's own width.
+	checkValues = 4
+	// After a question was given up, its answer may still come for this long: ten timeouts were measured, and the floor covers serial
+	// servers, whose own retries do not know our timeout.
+	horizonTimeouts = 10
+	horizonMin      = 5 * time.Second
+	// Settling after a fault begins with a timeout and doubles to this, or to the timeout where that is longer.
+	settleMost = 2 * time.Second
+)
+
+// wire is what one bus costs.
+type wire struct {
+	plan    plan.Plan
+	turn    time.Duration
+	timeout time.Duration // of the longest request
+	full    time.Duration // of the round in which everything is due, with its checks; 0 where that is not known
+	mean    time.Duration // of a round
+	checks  int
+	refused bool // what follows from it would only say so again
+}
+
+func (d *doc) checkTimes() {
+	names := sortedKeys(d.buses) // assemble took them in this order
+	wires := make([]wire, len(names))
+	for i, name := range names {
+		wires[i] = d.buses[name].times(&d.out, i)
+	}
+	for i, p := range d.panels {
+		if d.out.Panels[i].Interlock.Configured {
+			p.checkClosing(&d.out, i, wires)
+		}
+	}
+}
+
+// times finds what a bus costs, tells it, and refuses what cannot be.
+func (b *bus) times(s *site.Site, i int) wire {
+	w := wire{turn: s.Turnaround(i), timeout: b.b.Timeout}
+	if !b.b.Serial() {
+		return w
+	}
+	if w.plan = plan.Of(s, i); len(w.plan.Requests) == 0 {
+		return w
+	}
+	for _, sensor := range b.sensors {
+		if m := sensor.m; m.turnaround == 0 && !m.turnTold {
+			m.turnTold = true
+			m.t.took("turnaround", short(site.TurnaroundUsual), "common practice for the slowest devices; a shorter one, from the device's manual, leaves more of the line")
+		}
+	}
+	if w.refused = !b.findLineTimeout(&w); w.refused {
+		return w
+	}
+	w.checks = w.segments()
+	for _, r := range w.plan.Requests {
+		t := site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count))
+		w.full += t
+		w.mean += t / time.Duration(max(r.Every, 1))
+	}
+	checks := time.Duration(w.checks) * w.check(b)
+	w.full += checks
+	w.mean += checks
+	b.t.notePoint("baud", fmt.Sprintf("a full round is %s and %s, %s on the wire at %d baud with a turnaround of %s; on average %.0f %% of the period of %s",
+		count(len(w.plan.Requests), "request", "requests"), count(w.checks, "closing check", "closing checks"), rough(w.full), b.b.Baud, short(w.turn),
+		100*float64(w.mean)/float64(b.b.Period), short(b.b.Period)))
+	if w.refused = w.mean > b.b.Period; w.refused {
+		b.t.wrong("baud", fmt.Sprintf("a round takes %s on the wire on average, and the shortest period on this bus is %s", rough(w.mean), short(b.b.Period)),
+			"lengthen the periods, ask for fewer registers, say a shorter turnaround where the devices allow it, or take a faster line")
+	}
+	w.tellSingles(b)
+	return w
+}
+
+// findLineTimeout takes the timeout of a line from the wire, or refuses one that cannot succeed.
+func (b *bus) findLineTimeout(w *wire) bool {
+	longest := w.plan.Requests[0]
+	need := time.Duration(0)
+	for _, r := range w.plan.Requests {
+		if t := site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count)) + site.LineSlack; t > need {
+			need, longest = t, r
+		}
+	}
+	sum := fmt.Sprintf("%s (%s) of station %d need %s of silence, %d characters of 11 bits at %d baud, %s of turnaround and %s for adapter and system: %s",
+		count(int(longest.Count), "address", "addresses"), longest.Table, longest.Station, fine(site.Quiet(b.b.Baud)), 8+site.ReplyBytes(longest.Table, int(longest.Count)),
+		b.b.Baud, short(w.turn), short(site.LineSlack), rough(need))
+	const do = "leave timeout out, and it is taken from the wire; or shorten longest_read or turnaround of the map"
+	if need > site.LineTimeoutMax {
+		b.t.wrong("baud", fmt.Sprintf("no answer may take longer than %s, and this one does: %s", short(site.LineTimeoutMax), sum), "take a faster line, or shorten longest_read or turnaround of the map")
+		return false
+	}
+	if b.b.Timeout == 0 {
+		w.timeout = need
+		if !b.t.has("timeout") {
+			b.t.took("timeout", rough(need), "the longest request: "+sum)
+		}
+		return true
+	}
+	if b.b.Timeout < need {
+		b.t.wrong("timeout", fmt.Sprintf("%s cannot succeed: %s", short(b.b.Timeout), sum), do)
+		return false
+	}
+	return true
+}
+
+// check is what one closing check takes at most, with the silence behind it.
+func (w *wire) check(b *bus) time.Duration {
+	longest := time.Duration(0)
+	for _, r := range w.plan.Requests {
+		longest = max(longest, site.ReadTime(b.b.Baud, w.turn, r.Table, widestCheck(w.plan.Rooms[r])))
+	}
+	if w.onlyShape() { // no question of another shape: a silence as long as a timeout stands for the check
+		longest = w.timeout
+	}
+	return longest + site.Quiet(b.b.Baud)
+}
+
+// segments is how many parts of a full round are closed by a check: each station that guards, and all others together.
+func (w *wire) segments() int {
+	n, others := 0, false
+	var last uint8
+	for _, r := range w.plan.Requests {
+		switch {
+		case !r.Interlock:
+			others = true
+		case r.Station != last:
+			n, last = n+1, r.Station
+		}
+	}
+	if others {
+		n++
+	}
+	return n
+}
+
+// widestCheck is the most addresses a closing check of a request reads.
+func widestCheck(room plan.Room) int {
+	widest := 1
+	for i, v := range room.Values {
+		last := room.Values[min(i+checkValues, len(room.Values))-1]
+		widest = max(widest, last.End()-int(v.Addr))
+	}
+	return widest
+}
+
+// likeness is all that an answer on a serial line shows of its question.
+type likeness struct {
+	station uint8
+	table   reading.Table
+	bytes   int
+}
+
+func likenessOf(r plan.Request, count int) likeness {
+	return likeness{r.Station, r.Table, site.ReplyBytes(r.Table, count)}
+}
+
+// onlyShape tells whether the whole bus can be asked in one shape only, so that no check can be told from the question before it.
+func (w *wire) onlyShape() bool {
+	first := likenessOf(w.plan.Requests[0], int(w.plan.Requests[0].Count))
+	for _, r := range w.plan.Requests {
+		if len(w.plan.Rooms[r].Values) > 1 || likenessOf(r, int(r.Count)) != first || !single(r, w.plan.Rooms[r]) {
+			return false
+		}
+	}
+	return true
+}
+
+// single tells whether a request has one legal shape: it cannot be made longer over listed addresses, nor be parted between two of its
+// values into two questions that differ from it and from each other. After a fault its shape rests, and so must the request.
+func single(r plan.Request, room plan.Room) bool {
+	base := site.ReplyBytes(r.Table, int(r.Count))
+	if site.ReplyBytes(r.Table, min(room.Most, int(room.Open.Count))) != base {
+		return false
+	}
+	longest := base - 2 // of a part, which may be padded over the other but not to the whole
+	if r.Table.Bits() {
+		longest = base - 1
+	}
+	for i := 1; i < len(room.Values); i++ {
+		cut := int(room.Values[i].Addr) - int(r.Addr)
+		a, b := site.ReplyBytes(r.Table, cut), site.ReplyBytes(r.Table, int(r.Count)-cut)
+		if a < base && b < base && (a < longest || b < longest) {
+			return false
+		}
+	}
+	return true
+}
+
+func (w *wire) horizon() time.Duration { return max(horizonTimeouts*w.timeout, horizonMin) }
+
+// tellSingles says what a request costs that can be asked in one shape only.
+func (w *wire) tellSingles(b *bus) {
+	for _, r := range w.plan.Requests {
+		if single(r, w.plan.Rooms[r]) {
+			b.t.notePoint("link", fmt.Sprintf("station %d, %s wire address %d, %s: can be asked in one way only, so after a fault it waits %s for a late answer to pass; also_readable beside it would spare that",
+				r.Station, r.Table, r.Addr, count(int(r.Count), "address", "addresses"), rough(w.horizon()+w.timeout)))
+		}
+	}
+}
+
+// guard is what it takes until the temperature of an interlock is known.
+type guard struct {
+	vouched time.Duration // from the start of a round until its station is vouched for
+	single  bool          // its request can be asked in one shape only
+}
+
+// guardOf looks at the stations that come before the one of a temperature, and at its own.
+func (w *wire) guardOf(b *bus, station uint8, pt *site.Point) guard {
+	g := guard{}
+	if !b.b.Serial() {
+		return g
+	}
+	before := uint8(0)
+	for _, r := range w.plan.Requests { // those that guard come first, station by station
+		if r.Station != station && !r.Interlock {
+			continue
+		}
+		if before != 0 && r.Station != before {
+			g.vouched += w.check(b)
+			if before == station {
+				return g
+			}
+		}
+		before = r.Station
+		g.vouched += site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count))
+		if r.Station == station && r.Table == pt.Table && r.Addr <= pt.Addr && int(pt.Addr) < int(r.Addr)+int(r.Count) {
+			g.single = single(r, w.plan.Rooms[r])
+		}
+	}
+	g.vouched += w.check(b)
+	return g
+}
+
+// checkClosing tells how long it takes at worst from a hot measurement to the close condition, and refuses what is too long. The
+// measurement stands in the device from a moment just after it was read: one period passes until it is read, and another update must
+// confirm it.
+func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
+	lock := &s.Panels[i].Interlock
+	pt := &s.Points[lock.Temperature]
+	sensor := &s.Sensors[pt.Sensor]
+	b := p.temperature.sensor.bus
+	w := &wires[sensor.Bus]
+	if w.refused {
+		return
+	}
+	t, _ := p.t.sub("interlock")
+	g := w.guardOf(b, sensor.Station, pt)
+	period := sensor.Period
+	if w.full > period { // a round that outlasts the period is followed by the next on the grid
+		period = upTo(w.full, sensor.Period)
+	}
+	next := upTo(sensor.Refresh, period)
+	clean := period + next + g.vouched
+
+	settle := max(settleMost, w.timeout)
+	lost := w.timeout + w.timeout // a fault costs the wait for the answer, and as long a settling
+	wait := settle
+	if g.single {
+		wait = w.horizon() + w.timeout
+		lost = wait
+	}
+	if !b.b.Serial() {
+		lost, wait = w.timeout, 0
+	}
+	more := max(period, upTo(lost, period))
+	faulted := clean + more
+	if next+more > hotUpdatesWithin { // the two are too far apart to confirm each other: the one after the fault is the first again
+		faulted += next
+	}
+	own := ""
+	if !b.b.Serial() {
+		own = ", beside the time of the answers themselves"
+	}
+	t.notePoint("temperature", fmt.Sprintf("from a hot measurement to the close condition: at most %s clean, %s with one fault%s", rough(clean), rough(faulted), own))
+	switch {
+	case clean > closeMax:
+		t.wrong("temperature", fmt.Sprintf("from a hot measurement to the close condition it may take %s on a clean line, and %s is the most: %s until it is read, %s to its confirmation, %s until that is vouched for",
+			rough(clean), short(closeMax), short(period), short(next), rough(g.vouched)), "shorten period and refresh of its sensor, or give it a line of its own")
+	case wait >= lock.LostAfter:
+		t.wrong("temperature", fmt.Sprintf("after one fault its sensor is not asked for %s, and a temperature not seen for %s counts as lost", rough(wait), short(lock.LostAfter)),
+			"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout")
+	}
+}
+
+// upTo is the least whole number of steps that d fits in, at least one.
+func upTo(d, step time.Duration) time.Duration { return max(1, (d+step-1)/step) * step }
+
+// rough is a time as a person compares it.
+func rough(d time.Duration) string {
+	if d >= 10*time.Second {
+		return short(d.Round(time.Second))
+	}
+	if d >= time.Second {
+		return short(d.Round(100 * time.Millisecond))
+	}
+	return short(d.Round(time.Millisecond))
+}
+
+// fine is a time on the wire.
+func fine(d time.Duration) string { return short(d.Round(10 * time.Microsecond)) }
