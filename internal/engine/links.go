@@ -13,6 +13,10 @@ import (
 // everyday life on a plant network, and its readings leave the metrics at once all the same.
 const busLostAfter = 3
 
+// unheardFor is how long a station may go without an answer on a line that is out of step before a person is called. Such a line is asked
+// more rarely, so rounds do not count; a minute is a dozen of the longest waits a question has to make on it.
+const unheardFor = time.Minute
+
 // lateRound is how much later than three periods a round may come before its bus counts as lost: a round may wait for its silent stations.
 const lateRound = 5 * time.Second
 
@@ -31,20 +35,31 @@ type link struct {
 type stationRun struct {
 	silentRun int
 	cause     reading.Fault // what the last request that was made ended with
+	heard     time.Duration // Up of the last answer, or of the first round
+	heardAny  bool
 	told      bool
 	toldAt    time.Duration // Up; 0 when that was in an earlier process
 	// within the current round
-	asked, answered bool
+	asked, answered, silent bool
 }
 
 // linkDown are the faults that say the bus itself is gone, not one station on it.
 func linkDown(f reading.Fault) bool {
 	switch f {
-	case reading.NotConnected, reading.Refused, reading.Unreachable, reading.Closed, reading.Unplugged, reading.TLSRefused, reading.AnotherMaster, reading.Listening:
+	case reading.NotConnected, reading.Refused, reading.Unreachable, reading.Closed, reading.Unplugged, reading.TLSRefused, reading.AnotherMaster:
 		return true
 	}
 	return false
 }
+
+// notTried are the faults of questions that never left, so that they say nothing of the link. Listening is our own doing and has an end.
+func notTried(f reading.Fault) bool {
+	return f == reading.HeldBack || f == reading.NotAsked || f == reading.Listening
+}
+
+// unclear are the faults of a line out of step: what came may have been anybody's, or the question had to wait. They say nothing of the
+// station.
+func unclear(f reading.Fault) bool { return f == reading.OutOfStep || f == reading.NotVouched }
 
 // watchBus keeps what is known of a bus and its stations, and tells when one is lost or back.
 func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
@@ -63,16 +78,17 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		}
 		v, run := &l.view.Stations[k], &l.stations[k]
 		run.asked = true
-		if r.Fault != reading.HeldBack && r.Fault != reading.NotAsked {
+		if !notTried(r.Fault) && (!unclear(r.Fault) || run.cause == reading.NotAsked || run.cause == reading.Answered) {
 			run.cause = r.Fault
 		}
+		run.silent = run.silent || !unclear(r.Fault) && r.Fault != reading.Listening
 		if r.Fault.Reason() == reading.Believed || r.Fault.Reason() == reading.RefusedRead {
 			run.answered = true
 			v.Took = r.Took
 		}
 		v.Fault = r.Fault
 		switch {
-		case r.Fault == reading.HeldBack, r.Fault == reading.NotAsked: // what was not tried says nothing of the link
+		case notTried(r.Fault):
 		case linkDown(r.Fault):
 			l.dead = true
 		default:
@@ -106,22 +122,30 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 			v.Answering, v.Absent = run.answered, !run.answered && !e.expected(b.Bus, v.Station)
 			switch {
 			case run.answered:
-				run.silentRun = 0
+				run.silentRun, run.heard, run.heardAny = 0, b.At.Up, true
 				if run.told {
 					run.told = false
 					e.emit(o, event.Event{Kind: event.StationBack, Priority: site.MediumPriority, Bus: name, Station: v.Station, Panel: e.panelOf(b.Bus, v.Station),
 						Point: e.sensorOf(b.Bus, v.Station), Lasted: sinceTold(b.At, run.toldAt)})
 				}
 			case v.Absent: // may be fitted later
-			case l.view.Connected: // a dead bus holds back its stations: one trouble, one message
-				if run.silentRun++; run.silentRun == busLostAfter && !run.told {
+			case !l.view.Connected: // a dead bus holds back its stations: one trouble, one message
+				run.heard, run.heardAny = b.At.Up, true
+			default:
+				if run.silent {
+					run.silentRun++
+				}
+				if !run.heardAny {
+					run.heard, run.heardAny = b.At.Up, true
+				}
+				if (run.silentRun >= busLostAfter || b.At.Up-run.heard > unheardFor) && !run.told {
 					run.told, run.toldAt = true, b.At.Up
 					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
 						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: run.cause.String()})
 				}
 			}
 		}
-		run.asked, run.answered = false, false
+		run.asked, run.answered, run.silent = false, false, false
 	}
 }
 

@@ -28,7 +28,7 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 // this order; -update never touches them.
 //
 // A story is read line by line: "start STAMP" sets the wall clock; "60s: rack.oxygen=12 rack.flow=100..200" polls once a second for
-// that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan or raw:8000 stand for what the
+// that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan, raw:8000 or fault:NAME stand for what the
 // device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO"; "restart 30s" ends the process and
 // starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 func TestReplay(t *testing.T) {
@@ -327,6 +327,12 @@ func (st *story) round(b int) error {
 			r.Fault = reading.Closed
 		case v == "nan":
 			r.Words = decode.Words(p.Decode, uint64(math.Float32bits(float32(math.NaN()))))
+		case strings.HasPrefix(v, "fault:"):
+			f, ok := reading.ParseFault(v[len("fault:"):])
+			if !ok {
+				return fmt.Errorf("%s is no fault", v)
+			}
+			r.Fault = f
 		case strings.HasPrefix(v, "raw:"):
 			raw, err := strconv.ParseInt(v[4:], 0, 64)
 			if err != nil {

@@ -417,6 +417,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 	g := pl.at(k.Temperature)
 	ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = g.Own.HasValue(), g.Own.Value, g.Own.Bound, g.Own.At
 	ii.TempUpdate, ii.TempGood = g.Update && g.Own.HasValue(), g.Sampled && g.Own.HasValue()
+	ii.TempListening = g.Sample.Fault == reading.Listening
 	if g.Own.HasValue() {
 		pl.lastTemp = g.Own
 	}

@@ -141,6 +141,8 @@ type Input struct {
 	TempBound    reading.Bound
 	TempAt       reading.Stamp
 	TempGood     bool // this step brought a read with a value, update or not
+	// TempListening: nobody has asked for it yet, because its line is first listened to. That has an end of its own, and is no loss.
+	TempListening bool
 
 	Valve              reading.Valve // as the line judges it
 	ValveFrom          string        // feedback, flow, none
@@ -209,7 +211,10 @@ func lost(cfg *site.Interlock, s State, in Input) State {
 	was := s.Lost
 	if in.TempGood {
 		s.SinceGood, s.Lost = 0, false
-	} else if s.SinceGood += in.Elapsed; s.SinceGood > cfg.LostAfter {
+	} else if !in.TempListening {
+		s.SinceGood += in.Elapsed
+	}
+	if s.SinceGood > cfg.LostAfter {
 		s.SinceGood, s.Lost = cfg.LostAfter, true
 		if !was && !s.Hot {
 			s.FirstOut, s.FirstOutAt = TemperatureLostCause, in.Now.Wall
