@@ -307,6 +307,20 @@ func tales() []tale {
 	silent.Kind, silent.Point, silent.Cause, silent.Panel, silent.Station = event.StationBack, "b2.rack", "", "b2", 1
 	silent.Priority, silent.Lasted = site.MediumPriority, 3*time.Minute
 	add("station.back-plain", silent)
+	silent.Kind, silent.Cause, silent.Priority, silent.Lasted = event.StationSilent, reading.OutOfStep.String(), site.HighPriority, 0
+	add("station.silent-out-of-step", silent)
+	bus.Kind, bus.Priority, bus.Cause, bus.Count, bus.Lasted = event.BusLost, site.HighPriority, reading.AnotherMaster.String(), 2, 0
+	add("bus.lost-another-master", bus)
+	bus.Cause = reading.Unplugged.String()
+	add("bus.lost-unplugged", bus)
+	bus.Cause = reading.TLSRefused.String()
+	add("bus.lost-certificate", bus)
+	joined := event.Event{Kind: event.SensorJoined, Priority: site.LowPriority, Bus: "panel-net", Station: 7, Panel: "b3", Point: "b3.probe"}
+	add("sensor.joined-plain", joined)
+	joined.Kind, joined.Priority, joined.Was, joined.Is = event.SensorExchanged, site.MediumPriority, "A-0417", "B-0032"
+	add("sensor.exchanged-plain", joined)
+	joined.Panel, joined.Point, joined.Station = "b2", "b2.rack", 1
+	add("sensor.exchanged-guarding", joined)
 
 	add("logbook.readings_dropped-plain", event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: 5500})
 	add("logbook.failing-disk-full", event.Event{Kind: event.CommitFailing, Priority: site.HighPriority, Cause: "commit seq 12: write /var/lib/rillwatch/logbook.db: no space left on device"})

@@ -104,6 +104,10 @@ func compose(s *site.Site, e *event.Event) message {
 		t.stationSilent()
 	case event.StationBack:
 		t.stationBack()
+	case event.SensorJoined:
+		t.sensorJoined()
+	case event.SensorExchanged:
+		t.sensorExchanged()
 	case event.ReadingsDropped:
 		t.readingsDropped()
 	case event.CommitFailing:

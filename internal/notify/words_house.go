@@ -94,7 +94,7 @@ func (t *teller) busLost() {
 	}
 	t.say(t.seen("Told"), "It had failed in three rounds of questions in a row.")
 	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
-	t.say("First action: see whether the panel's controller or gateway has power and its network cable; rillwatch keeps trying by itself.")
+	t.say(lineAction(t.e.Cause))
 	t.say(t.standing("the connection is back"))
 }
 
@@ -154,7 +154,12 @@ func quoted(names []string) string {
 
 func (t *teller) stationSilent() {
 	names, guarded, readings := t.sensorNames()
-	if len(names) > 0 {
+	if outOfStep(t.e.Cause) {
+		if len(names) > 0 {
+			t.fact(quoted(names) + " is not understood, " + many(readings, "reading", "readings") + " missing")
+		}
+		t.fact("a device is not understood")
+	} else if len(names) > 0 {
 		t.fact(quoted(names) + " does not answer, " + many(readings, "reading", "readings") + " missing")
 		t.fact(quoted(names) + " does not answer")
 	}
@@ -162,6 +167,14 @@ func (t *teller) stationSilent() {
 	who := "a device"
 	if len(names) > 0 {
 		who = "the sensor " + fewer(names)
+	}
+	if outOfStep(t.e.Cause) {
+		t.say(sentence("nothing that "+who+" at "+t.siteName()+" answered could be believed for a minute, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
+		t.say(t.seen("Told"))
+		t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
+		t.say("First action: look for two devices set to the same number, a damaged cable or a missing end resistor, and a gateway that waits longer than rillwatch does.")
+		t.say(t.standing("it answers again"))
+		return
 	}
 	s := who + " at " + t.siteName() + " does not answer, while " + t.busName() + " lives"
 	if t.e.Cause != reading.Timeout.String() { // which is silence itself, and has no more to say
