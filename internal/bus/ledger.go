@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rillwatch/internal/bus/plan"
+	"rillwatch/internal/site"
 )
 
 // ledger decides which shapes may be asked now. An answer that is late, doubled or lost among others can only be known by its shape, so
@@ -14,6 +15,8 @@ type ledger struct {
 	any        bool          // one was sent
 	used       map[shape]use
 	distrusted time.Duration // Up until which the line is distrusted: no shape twice within the horizon
+	spell      time.Duration // how long it was distrusted when it last began
+	suspected  time.Duration // Up of the last sound answer out of its place
 	refused    map[query]int // how often a check was refused for what it asked
 	off        bool          // a test only: every shape is free
 }
@@ -73,8 +76,17 @@ func (l *ledger) failed(up time.Duration) {
 	l.used[s] = u
 }
 
-// suspect distrusts the line from up on.
-func (l *ledger) suspect(up time.Duration) { l.distrusted = max(l.distrusted, up+distrust) }
+// suspect distrusts the line from up on. What comes within a horizon of the last is of one trouble with it.
+func (l *ledger) suspect(up time.Duration) {
+	first := distrustHorizons * l.horizon
+	switch since := up - l.suspected; {
+	case l.spell == 0, since >= distrustMost:
+		l.spell = min(first, distrustMost)
+	case since >= l.horizon:
+		l.spell = min(2*l.spell, distrustMost)
+	}
+	l.suspected, l.distrusted = up, max(l.distrusted, up+l.spell)
+}
 
 // separated notes that so long a silence was heard since the last question that no answer to it is under way.
 func (l *ledger) separated() { l.any = false }
@@ -139,9 +151,7 @@ func (l *ledger) pad(q query, room plan.Room, up time.Duration, but shape) (quer
 	return query{}, false
 }
 
-// checkWidth is among how many lengths and places a closing check rotates: enough that one does not come round within a few rounds, and
-// few, because the check is the guard's own share of the wire.
-const checkWidth = 4
+const checkWidth = site.CheckValues
 
 // check finds a question to close a segment with: some of the values of a request that was answered in it, of a shape that may be asked
 // now. turn rotates among them, so that the same shape does not come round at once.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
 )
 
 // stream is the raw line or connection. Closing it ends a read in progress.
@@ -90,8 +91,7 @@ type line struct {
 }
 
 func newLine(w wire, longest, listen time.Duration, now func() reading.Stamp) *line {
-	horizon := max(horizonTimeouts*longest, horizonMin)
-	return &line{wire: w, listen: listen, timeout: longest, now: now, ledger: newLedger(horizon), settle: longest, asked: map[shape]use{}}
+	return &line{wire: w, listen: listen, timeout: longest, now: now, ledger: newLedger(w.horizon(longest)), settle: longest, asked: map[shape]use{}}
 }
 
 func (l *line) up() time.Duration { return l.now().Up }
@@ -313,7 +313,7 @@ func (l *line) failed(err error) error {
 	up := l.up()
 	l.ledger.failed(up)
 	if l.faulted && !errors.Is(err, errSilent) { // the line was not vouched for since the fault before this one
-		l.settle = min(2*l.settle, max(settleMax, l.timeout))
+		l.settle = min(2*l.settle, max(site.SettleMost, l.timeout))
 	}
 	l.faulted, l.clean, l.settled = true, false, false
 	return err

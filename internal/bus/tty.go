@@ -23,7 +23,7 @@ var baudFlags = map[int]uint32{
 func character(b *site.Bus) (uint32, error) {
 	flags, ok := baudFlags[b.Baud]
 	if !ok {
-		return 0, fmt.Errorf("baud %d: want one of %v", b.Baud, bauds)
+		return 0, fmt.Errorf("baud %d: want one of %v", b.Baud, site.Bauds)
 	}
 	flags |= unix.CS8 | unix.CREAD | unix.CLOCAL
 	switch b.Parity {

@@ -12,17 +12,6 @@ import (
 // What a configuration costs in time is known only once it is known what is asked together, so it is judged last, of a file that has no
 // other mistake.
 
-const (
-	// Among so many values a closing check rotates, and no more than so many values it reads: the poller's own width.
-	checkValues = 4
-	// After a question was given up, its answer may still come for this long: ten timeouts were measured, and the floor covers serial
-	// servers, whose own retries do not know our timeout.
-	horizonTimeouts = 10
-	horizonMin      = 5 * time.Second
-	// Settling after a fault begins with a timeout and doubles to this, or to the timeout where that is longer.
-	settleMost = 2 * time.Second
-)
-
 // wire is what one bus costs.
 type wire struct {
 	plan    plan.Plan
@@ -66,20 +55,27 @@ func (b *bus) times(s *site.Site, i int) wire {
 		return w
 	}
 	w.checks = w.segments()
+	prompt := time.Duration(0) // a round on average, did every device answer at once
 	for _, r := range w.plan.Requests {
 		t := site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count))
 		w.full += t
 		w.mean += t / time.Duration(max(r.Every, 1))
+		prompt += (t - w.turn) / time.Duration(max(r.Every, 1))
 	}
 	checks := time.Duration(w.checks) * w.check(b)
 	w.full += checks
 	w.mean += checks
+	prompt += time.Duration(w.checks) * (w.check(b) - w.turn)
 	b.t.notePoint("baud", fmt.Sprintf("a full round is %s and %s, %s on the wire at %d baud with a turnaround of %s; on average %.0f %% of the period of %s",
 		count(len(w.plan.Requests), "request", "requests"), count(w.checks, "closing check", "closing checks"), rough(w.full), b.b.Baud, short(w.turn),
 		100*float64(w.mean)/float64(b.b.Period), short(b.b.Period)))
-	if w.refused = w.mean > b.b.Period; w.refused {
-		b.t.wrong("baud", fmt.Sprintf("a round takes %s on the wire on average, and the shortest period on this bus is %s", rough(w.mean), short(b.b.Period)),
-			"lengthen the periods, ask for fewer registers, say a shorter turnaround where the devices allow it, or take a faster line")
+	const do = "lengthen the periods, ask for fewer registers, say a shorter turnaround where the devices allow it, or take a faster line"
+	switch {
+	case prompt > b.b.Period:
+		w.refused = true
+		b.t.wrong("baud", fmt.Sprintf("a round takes %s on the wire on average even when every device answers at once, and the shortest period on this bus is %s", rough(prompt), short(b.b.Period)), do)
+	case w.mean > b.b.Period:
+		b.t.warn("baud", fmt.Sprintf("a round may take %s on the wire on average, longer than the shortest period on this bus, %s: readings then come less often than asked for", rough(w.mean), short(b.b.Period)), do)
 	}
 	w.tellSingles(b)
 	return w
@@ -150,7 +146,7 @@ func (w *wire) segments() int {
 func widestCheck(room plan.Room) int {
 	widest := 1
 	for i, v := range room.Values {
-		last := room.Values[min(i+checkValues, len(room.Values))-1]
+		last := room.Values[min(i+site.CheckValues, len(room.Values))-1]
 		widest = max(widest, last.End()-int(v.Addr))
 	}
 	return widest
@@ -199,14 +195,12 @@ func single(r plan.Request, room plan.Room) bool {
 	return true
 }
 
-func (w *wire) horizon() time.Duration { return max(horizonTimeouts*w.timeout, horizonMin) }
-
 // tellSingles says what a request costs that can be asked in one shape only.
 func (w *wire) tellSingles(b *bus) {
 	for _, r := range w.plan.Requests {
 		if single(r, w.plan.Rooms[r]) {
 			b.t.notePoint("link", fmt.Sprintf("station %d, %s wire address %d, %s: can be asked in one way only, so after a fault it waits %s for a late answer to pass; also_readable beside it would spare that",
-				r.Station, r.Table, r.Addr, count(int(r.Count), "address", "addresses"), rough(w.horizon()+w.timeout)))
+				r.Station, r.Table, r.Addr, count(int(r.Count), "address", "addresses"), rough(b.b.Horizon(w.timeout)+w.timeout)))
 		}
 	}
 }
@@ -265,11 +259,11 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 	next := upTo(sensor.Refresh, period)
 	clean := period + next + g.vouched
 
-	settle := max(settleMost, w.timeout)
+	settle := max(site.SettleMost, w.timeout)
 	lost := w.timeout + w.timeout // a fault costs the wait for the answer, and as long a settling
 	wait := settle
 	if g.single {
-		wait = w.horizon() + w.timeout
+		wait = b.b.Horizon(w.timeout) + w.timeout
 		lost = wait
 	}
 	if !b.b.Serial() {

@@ -16,6 +16,18 @@ const (
 	// LineTimeoutMax bounds the wait for one answer: 125 registers at 1200 baud take 2.4 s.
 	LineTimeoutMax = 5 * time.Second
 
+	// HorizonTimeouts: an answer was measured to come up to ten timeouts late, and is taken to come no later.
+	HorizonTimeouts = 10
+	// The least horizons. A serial server has retries of its own that do not know our timeout; on a line of our own there is only the
+	// adapter, which may be held up for a moment.
+	horizonServer = 5 * time.Second
+	horizonLine   = 2 * time.Second
+	// SettleMost bounds the settling after faults, which begins with one timeout and doubles. An interlock's temperature is lost after 10 s.
+	SettleMost = 2 * time.Second
+	// CheckValues is among how many values a closing check rotates, and no more than so many it reads: enough that one does not come round
+	// within a few rounds, and few, because the check is the guard's own share of the wire.
+	CheckValues = 4
+
 	charBits      = 11 // start, eight bits, parity or a second stop, stop: Modbus over Serial Line V1.02, 2.5.1
 	requestBytes  = 8  // station, function, address, count, check: Application Protocol V1.1b3, 6.1 to 6.4, and Serial Line V1.02, 2.5.1
 	replyOverhead = 5  // station, function, byte count, check
@@ -26,6 +38,14 @@ var Bauds = [...]int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400
 
 // Serial tells whether the bus is a serial line, its own or one behind a serial server.
 func (b *Bus) Serial() bool { return b.Scheme == "rtu" || b.Scheme == "rtuovertcp" }
+
+// Horizon is how long after a question that was waited for for timeout its answer may still come.
+func (b *Bus) Horizon(timeout time.Duration) time.Duration {
+	if b.Scheme == "rtu" {
+		return max(HorizonTimeouts*timeout, horizonLine)
+	}
+	return max(HorizonTimeouts*timeout, horizonServer)
+}
 
 // Char is the time of one character at a rate in bits a second; 0 where that is not above 0.
 func Char(baud int) time.Duration {
