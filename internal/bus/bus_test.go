@@ -49,12 +49,12 @@ func TestBusesOfOneSiteDoNotStartTogetherAndStartAlikeEveryTime(t *testing.T) {
 
 func TestASlowRoundSkipsSlotsAndASlowerSensorStillHasItsTurn(t *testing.T) {
 	l := &scripted{answer: func(station uint8, _ time.Duration) (time.Duration, error) {
-		if station == 1 {
+		if station == direct { // no check is made of it, which would take as long again
 			return 2100 * time.Millisecond, nil
 		}
 		return 0, nil
 	}}
-	batches, _ := play(t, stationsOf(false, map[uint8]uint64{2: 3}, 1, 2), l, time.Minute)
+	batches, _ := play(t, stationsOf(false, map[uint8]uint64{2: 3}, direct, 2), l, time.Minute)
 	jumps := 0
 	for i := 1; i < len(batches); i++ {
 		if step := batches[i].Slot - batches[i-1].Slot; step > 1 {

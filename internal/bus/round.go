@@ -26,6 +26,7 @@ type poller struct {
 
 	link       link
 	open       bool
+	conns      int  // connections made so far
 	served     bool // the open connection has answered
 	hungUp     int  // connections running that were closed before they answered once
 	back       backoff
@@ -39,8 +40,8 @@ type poller struct {
 	refusedAny bool
 	refusedID  uint64
 
-	// Of stream RTU.
-	guard       *rtuLink                       // nil on other links
+	gate        *gate                          // of network links; nil on serial ones
+	guard       *rtuLink                       // of serial links; nil on network ones
 	stiff       map[plan.Request]int           // how often running a device refused a request that was bent
 	answers     map[plan.Request]bool          // requests that were answered when last asked
 	askedAt     map[plan.Request]time.Duration // Up when each was last asked
@@ -80,10 +81,11 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		name: b.Name, bus: bus, period: b.Period, timeout: b.Timeout, plan: p, now: now, out: out,
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
 	}
+	r.stiff, r.answers, r.askedAt = map[plan.Request]int{}, map[plan.Request]bool{}, map[plan.Request]time.Duration{}
 	if g, ok := l.(*rtuLink); ok {
-		r.guard, r.stiff, r.answers = g, map[plan.Request]int{}, map[plan.Request]bool{}
-		r.askedAt = map[plan.Request]time.Duration{}
-		r.timeout = g.line.timeout
+		r.guard, r.timeout = g, g.line.timeout
+	} else {
+		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout))}
 	}
 	for _, q := range p.Requests {
 		if r.station(q.Station) == nil {
@@ -119,6 +121,8 @@ type attempt struct {
 	down    reading.Fault // how connecting failed in this round; NotAsked when it did not
 	silence time.Duration // lost to silence
 
+	held []held // on network links: what the segment brought so far
+
 	retryUntil time.Duration // Up after which nothing is asked a second time
 }
 
@@ -134,6 +138,7 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 	if p.guard != nil {
 		return p.roundOfLine(ctx, a, due, orders)
 	}
+	a.retryUntil = p.now().Up + silenceMax
 	batch := reading.Batch{Bus: p.bus, Slot: slot}
 	left := len(due)
 	for _, st := range p.order() {
@@ -145,21 +150,29 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 		default:
 		}
 		requests := of(due, st.id)
-		reads, ok := p.askStation(ctx, a, st, requests)
-		if !ok {
+		if !st.heard && !st.interlock { // what was answered shall not hang on one that may not answer
+			p.closeSegment(ctx, a, false)
+		}
+		if ctx.Err() != nil || !p.askStation(ctx, a, st, requests) {
 			return false
 		}
-		batch.Reads = append(batch.Reads, reads...)
 		left -= len(requests)
 		if st.interlock && len(requests) > 0 && left > 0 {
+			if p.closeSegment(ctx, a, true); ctx.Err() != nil {
+				return false
+			}
+			batch.Reads = a.brought()
 			if !p.send(ctx, batch) {
 				return false
 			}
 			batch = reading.Batch{Bus: p.bus, Slot: slot, Segment: batch.Segment + 1}
 		}
 	}
+	if p.closeSegment(ctx, a, true); ctx.Err() != nil {
+		return false
+	}
 	p.conclude(slot)
-	batch.Last = true
+	batch.Reads, batch.Last = a.brought(), true
 	return p.send(ctx, batch)
 }
 
@@ -205,22 +218,29 @@ func (p *poller) send(ctx context.Context, b reading.Batch) bool {
 }
 
 // askStation asks one station what is due of it. It returns false when ctx ended.
-func (p *poller) askStation(ctx context.Context, a *attempt, st *station, requests []plan.Request) ([]reading.Read, bool) {
-	reads := make([]reading.Read, 0, len(requests))
-	held := a.slot < st.next
+func (p *poller) askStation(ctx context.Context, a *attempt, st *station, requests []plan.Request) bool {
+	heldBack := a.slot < st.next
 	for _, q := range st.turn(requests) {
 		if ctx.Err() != nil {
-			return nil, false
+			return false
 		}
-		if held || !st.interlock && !p.affordable(a, st) {
-			reads = append(reads, reading.Read{Station: q.Station, Table: q.Table, Addr: q.Addr, Count: q.Count, Fault: reading.HeldBack, Sent: p.now()})
+		if heldBack || !st.interlock && !p.affordable(a, st) {
+			a.add(held{reads: []reading.Read{{Station: q.Station, Table: q.Table, Addr: q.Addr, Count: q.Count, Fault: reading.HeldBack, Sent: p.now()}}})
 			continue
 		}
-		r, sent := p.ask(ctx, a, q)
-		if ctx.Err() != nil {
-			return nil, false // what a stop did to a request is nobody's fault
+		var h held
+		var sent bool
+		if p.guarded(st) {
+			h, sent = p.askBehind(ctx, a, q)
+		} else {
+			h.reads = make([]reading.Read, 1)
+			h.reads[0], sent = p.ask(ctx, a, q)
 		}
-		reads = append(reads, r)
+		if ctx.Err() != nil {
+			return false // what a stop did to a request is nobody's fault
+		}
+		a.add(h)
+		r := h.reads[0]
 		switch {
 		case !sent, r.Fault == reading.NotAsked, down(r.Fault) && r.Fault != reading.Closed: // says nothing of the station
 		case silent(r.Fault):
@@ -228,14 +248,19 @@ func (p *poller) askStation(ctx context.Context, a *attempt, st *station, reques
 			a.silence += r.Took
 			// The first silence settles it for this round, so that what a dead station had said is gone within one period and one
 			// timeout. The next round begins behind the request that met it: one that is never answered costs the others nothing.
-			held, st.behind = true, q
+			heldBack, st.behind = true, q
 		case r.Fault == reading.Closed:
 			st.asked, st.hangsUp = a.slot, true
 		default:
 			st.asked, st.alive = a.slot, true
 		}
+		if p.guarded(st) && sent {
+			if p.askAgain(ctx, a); ctx.Err() != nil {
+				return false
+			}
+		}
 	}
-	return reads, true
+	return true
 }
 
 // turn gives the requests in the order in which they are asked this round: those behind the one that last met silence come first.
@@ -322,6 +347,7 @@ func (p *poller) connect(ctx context.Context, a *attempt) reading.Fault {
 		return f
 	}
 	p.open = true
+	p.conns++
 	return reading.Answered
 }
 

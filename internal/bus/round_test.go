@@ -296,8 +296,8 @@ func TestAnEndpointThatAcceptsAndHangsUpIsNotHammered(t *testing.T) {
 
 func TestAnAnswerOfAnotherLengthIsABadFrameWhateverTheLinkThinks(t *testing.T) {
 	l := &scripted{answer: quick, more: map[uint8]int{2: 1, 3: -1}}
-	batches, _ := play(t, stationsOf(false, nil, 1, 2, 3), l, 5*time.Second)
-	for id, want := range map[uint8]reading.Fault{1: reading.Answered, 2: reading.BadFrame, 3: reading.BadFrame} {
+	batches, _ := play(t, stationsOf(false, nil, direct, 2, 3), l, 5*time.Second)
+	for id, want := range map[uint8]reading.Fault{direct: reading.Answered, 2: reading.BadFrame, 3: reading.BadFrame} {
 		for _, f := range faults(batches, id) {
 			if f != want {
 				t.Errorf("station %d: %v, want %v", id, f, want)

@@ -151,13 +151,13 @@ func TestADoubledAnswerIsNoAnswerToTheNextQuestion(t *testing.T) {
 		return append(frame, frame...), false
 	})
 	w := watch(t, address, testTimeout, 1, 2, 3)
-	var want uint16
+	var last uint16 // checks are questions too, so the numbers have gaps; an answer taken twice would not ascend
 	for range 20 {
 		for _, r := range w.next().Reads {
-			want++
-			if r.Fault != reading.Answered || r.Words[0] != want {
-				t.Fatalf("question %d: %+v", want, r)
+			if r.Fault != reading.Answered || r.Words[0] <= last || r.Words[0] > last+2 {
+				t.Fatalf("after the answer to question %d: %+v", last, r)
 			}
+			last = r.Words[0]
 		}
 	}
 	if n := accepted.Load(); n != 2 {

@@ -39,10 +39,13 @@ func (d *doc) checkTimes() {
 // times finds what a bus costs, tells it, and refuses what cannot be.
 func (b *bus) times(s *site.Site, i int) wire {
 	w := wire{turn: s.Turnaround(i), timeout: b.b.Timeout}
-	if !b.b.Serial() {
+	if w.plan = plan.Of(s, i); len(w.plan.Requests) == 0 {
 		return w
 	}
-	if w.plan = plan.Of(s, i); len(w.plan.Requests) == 0 {
+	if !b.b.Serial() {
+		if w.plan.Requests[0].Station != 255 && w.onlyShape() {
+			b.t.notePoint("link", "everything here is asked in one way only, so a gateway whose answers fall out of step could not be noticed; also_readable beside a value would end that, and a device spoken to directly is station 255")
+		}
 		return w
 	}
 	for _, sensor := range b.sensors {

@@ -1,0 +1,329 @@
+package bus
+
+import (
+	"context"
+	"slices"
+
+	"rillwatch/internal/bus/plan"
+	"rillwatch/internal/reading"
+)
+
+// The guard of network links. The transaction number tells which question an answer was sent for. It does not tell which question it
+// answers: a gateway that fell out of step on its serial side puts our number on the answer to an earlier question, and all is well but the
+// value. So what comes from behind a gateway is treated as on a serial line, as far as that can be done from outside: shapes that might be
+// confused are kept apart, and nothing is published before a check of another shape was answered well.
+
+// direct is the unit identifier of a device that is spoken to without a gateway (Modbus Messaging on TCP/IP V1.0b, 4.4.2.2: 0xFF); nothing
+// stands between it and us that could shift.
+const direct = 255
+
+// gate is the guard of a network link.
+type gate struct {
+	ledger  *ledger
+	noCheck bool // a test only: what was read is published without a check, and any shape may be asked
+}
+
+// guarded tells whether a station is behind a gateway.
+func (p *poller) guarded(st *station) bool {
+	return p.gate != nil && !p.gate.noCheck && st.id != direct
+}
+
+// held is what one request brought in a segment.
+type held struct {
+	from    plan.Request
+	reads   []reading.Read
+	waiting bool // answered, and not yet vouched for
+	conn    int  // the connection it came over
+	tries   int
+}
+
+func (a *attempt) add(h held) { a.held = append(a.held, h) }
+
+// brought is what a segment brought, which is over with it.
+func (a *attempt) brought() []reading.Read {
+	reads := make([]reading.Read, 0, len(a.held))
+	for i := range a.held {
+		reads = append(reads, a.held[i].reads...)
+	}
+	a.held = nil
+	return reads
+}
+
+// askBehind asks one request of a station behind a gateway, bent as the ledger wants it. What is answered waits for the check. sent tells
+// whether anything left.
+func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h held, sent bool) {
+	h.from = q
+	not := func(f reading.Fault) (held, bool) {
+		p.answers[q] = false
+		h.reads = []reading.Read{{Station: q.Station, Table: q.Table, Addr: q.Addr, Count: q.Count, Fault: f, Sent: p.now()}}
+		return h, sent
+	}
+	failed := func(r reading.Read, f reading.Fault) (held, bool) {
+		not(f)
+		h.reads[0].Sent, h.reads[0].Took = r.Sent, r.Took
+		return h, sent
+	}
+	room := p.plan.Rooms[q]
+	if p.stiff[q] >= stiffAfter {
+		room = plan.Room{}
+	}
+	l := p.gate.ledger
+	parts, v := l.bend(q, room, p.now().Up)
+	if v == adjacent {
+		p.closeSegment(ctx, a, false)
+		if ctx.Err() != nil {
+			return h, false
+		}
+		parts, v = l.bend(q, room, p.now().Up)
+	}
+	if v == retired && !p.alone(q) || p.takesTurn(q, parts) {
+		return not(reading.OutOfStep)
+	}
+	first := 0
+	if v == retired {
+		// Only an answer to this very question can be taken for it. One that is under way is drawn off by asking twice: the second time
+		// it is at worst the answer to the first, and no older than that.
+		r, left := p.askGuarded(ctx, a, queryOf(q))
+		if sent = left; ctx.Err() != nil || r.Fault != reading.Answered {
+			return failed(r, r.Fault)
+		}
+		first = p.conns
+	}
+	p.askedAt[q] = p.now().Up
+	evidence := p.now().Up >= l.distrusted // an exception out of its place says nothing about an address
+	for _, part := range parts {
+		r, left := p.askGuarded(ctx, a, part.q)
+		sent = sent || left
+		if ctx.Err() != nil {
+			return h, sent
+		}
+		if first == 0 {
+			first = p.conns
+		}
+		bent := part.q != queryOf(q)
+		switch {
+		case r.Fault == reading.Answered && p.conns != first:
+			return failed(r, reading.NotVouched)
+		case r.Fault == reading.Answered:
+		case bent && aboutAddress(r.Fault):
+			if evidence {
+				p.stiff[q]++ // listed, and yet the device does not take it
+			}
+			return failed(r, reading.OutOfStep)
+		default:
+			return failed(r, r.Fault)
+		}
+		if bent {
+			p.stiff[q] = 0
+		}
+		from := part.wants.Addr - r.Addr
+		r.Addr, r.Count, r.Words = part.wants.Addr, part.wants.Count, r.Words[from:from+part.wants.Count]
+		h.reads = append(h.reads, r)
+	}
+	p.answers[q] = true
+	h.waiting, h.conn = true, first
+	return h, sent
+}
+
+// askAgain takes back what waited for a check when the connection was lost, and asks it once more: over the connection that is made now, which a check
+// can vouch for.
+func (p *poller) askAgain(ctx context.Context, a *attempt) {
+	for i := range a.held {
+		if h := &a.held[i]; h.waiting && p.stale(h) {
+			if h.tries >= triesMax-1 || p.now().Up >= a.retryUntil {
+				h.drop()
+				continue
+			}
+			h.waiting = false // what is asked again below may close a segment, and this is no part of it
+			tries := h.tries + 1
+			again, _ := p.askBehind(ctx, a, h.from)
+			if ctx.Err() != nil {
+				return
+			}
+			again.tries = tries
+			a.held[i] = again
+		}
+	}
+}
+
+// stale tells whether the connection a request was answered over is gone.
+func (p *poller) stale(h *held) bool { return h.conn != p.conns || !p.open }
+
+// drop leaves a request without what it brought.
+func (h *held) drop() {
+	h.waiting = false
+	for i := range h.reads {
+		h.reads[i].Fault, h.reads[i].Words = reading.NotVouched, nil
+	}
+}
+
+// alone tells whether no other request of the bus has this one's shape.
+func (p *poller) alone(q plan.Request) bool {
+	return !slices.ContainsFunc(p.plan.Requests, func(r plan.Request) bool { return r != q && queryOf(r).shape() == queryOf(q).shape() })
+}
+
+// takesTurn tells whether another request has waited longer for the one shape that both can be asked in.
+func (p *poller) takesTurn(q plan.Request, parts []part) bool {
+	base := queryOf(q)
+	if parts[0].q != base || p.now().Up >= p.gate.ledger.distrusted {
+		return false
+	}
+	for _, r := range p.plan.Requests {
+		if r != q && queryOf(r).shape() == base.shape() && p.askedAt[r] < p.askedAt[q] {
+			return true
+		}
+	}
+	return false
+}
+
+// askGuarded makes one read and enters it in the ledger.
+func (p *poller) askGuarded(ctx context.Context, a *attempt, q query) (reading.Read, bool) {
+	l := p.gate.ledger
+	l.sent(q, p.now().Up, p.timeout)
+	r, sent := p.ask(ctx, a, plan.Request{Station: q.station, Table: q.table, Addr: q.addr, Count: q.count})
+	if ctx.Err() != nil || clean(r.Fault) {
+		return r, sent
+	}
+	up := p.now().Up
+	if sent {
+		l.failed(up)
+	}
+	if r.Fault == reading.BadFrame { // an answer, and not to this question
+		l.suspect(up)
+	}
+	return r, sent
+}
+
+// closeSegment vouches for what was answered since the last check, or takes it back. A check over another connection vouches for nothing:
+// a gateway may have begun anew with it.
+//
+// last tells that what cannot be checked now never will be; before, it goes on waiting.
+func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
+	waiting := map[plan.Request]bool{}
+	for i := range a.held {
+		if h := &a.held[i]; h.waiting && p.stale(h) {
+			h.drop()
+		} else if h.waiting {
+			waiting[h.from] = true
+		}
+	}
+	if len(waiting) == 0 {
+		return
+	}
+	passed := false
+	for range checksMax {
+		q, ok := p.gatewayCheck(a, waiting)
+		if !ok {
+			// Where only one question lives it is believed, unless something else than silence came to the others.
+			alone := !p.bendable(waiting) && p.now().Up >= p.gate.ledger.distrusted
+			if !last && !(alone && p.heardAny()) {
+				return
+			}
+			passed = alone
+			break
+		}
+		conn := p.conns
+		r, _ := p.askGuarded(ctx, a, q)
+		if ctx.Err() != nil {
+			return
+		}
+		if r.Fault == reading.Answered && p.conns != conn { // the endpoint had closed what was idle
+			if p.askAgain(ctx, a); ctx.Err() != nil {
+				return
+			}
+			continue
+		}
+		passed = r.Fault == reading.Answered
+		if !clean(r.Fault) || r.Fault == reading.Answered {
+			if silent(r.Fault) {
+				a.silence += r.Took
+			}
+			break
+		}
+		if aboutAddress(r.Fault) && p.now().Up >= p.gate.ledger.distrusted {
+			p.gate.ledger.refuse(q)
+		}
+	}
+	for i := range a.held {
+		if h := &a.held[i]; h.waiting && passed {
+			h.waiting = false
+		} else if h.waiting {
+			h.drop()
+		}
+	}
+	p.gatewayInStep(passed)
+}
+
+// gatewayCheck picks a question for the check: some of what waits, or else what another station answered last time.
+func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, bool) {
+	l, up := p.gate.ledger, p.now().Up
+	p.turn++
+	for i := range a.held {
+		h := &a.held[(i+p.turn)%len(a.held)]
+		if !h.waiting {
+			continue
+		}
+		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up); ok {
+			return q, true
+		}
+	}
+	n := len(p.plan.Requests)
+	for i := range n {
+		r := p.plan.Requests[(i+p.turn)%n]
+		if !p.lives(r) || r.Station == direct || waits[r] {
+			continue
+		}
+		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up); ok {
+			return q, true
+		}
+	}
+	if p.bendable(waits) {
+		return query{}, false
+	}
+	// Where every request that lives can be asked in one way only, one of another shape than the last has to do, each in turn, though it was asked a
+	// moment ago: what it lets through is an answer as old as two rounds.
+	for i := range n {
+		r := p.plan.Requests[(i+p.turn)%n]
+		if q := queryOf(r); (waits[r] || p.lives(r)) && r.Station != direct && q.shape() != l.last.shape() {
+			return q, true
+		}
+	}
+	return query{}, false
+}
+
+// lives tells whether a request was answered when last asked, and its station with it.
+func (p *poller) lives(r plan.Request) bool {
+	st := p.station(r.Station)
+	return (st.heard || st.alive) && p.answers[r]
+}
+
+// heardAny tells whether any station was heard in the round before.
+func (p *poller) heardAny() bool {
+	return slices.ContainsFunc(p.stations, func(st *station) bool { return st.heard })
+}
+
+// bendable tells whether a request that waits or lives can be asked in more ways than one.
+func (p *poller) bendable(waits map[plan.Request]bool) bool {
+	return slices.ContainsFunc(p.plan.Requests, func(r plan.Request) bool {
+		room := p.plan.Rooms[r]
+		longest := r
+		longest.Count = uint16(min(room.Most, int(room.Open.Count)))
+		return (waits[r] || p.lives(r)) && r.Station != direct && (len(room.Values) > 1 || queryOf(longest).shape() != queryOf(r).shape())
+	})
+}
+
+// gatewayInStep says in the log when a gateway falls out of step and when it is back, on edges only.
+func (p *poller) gatewayInStep(passed bool) {
+	up := p.now().Up
+	switch {
+	case !passed:
+		p.stepAt = up
+		if !p.toldStep {
+			p.toldStep = true
+			p.log.Warn("answers out of step: what was read is not published")
+		}
+	case p.toldStep && up-p.stepAt >= stepQuiet:
+		p.toldStep = false
+		p.log.Info("answers in step again")
+	}
+}
