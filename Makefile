@@ -48,7 +48,8 @@ deploy-check: build ## the systemd unit and the Prometheus files, by the program
 bench: ## every benchmark, one line a figure
 	@.ci/bench
 
-soak: build peer gotest ## the long forms: fuzz targets 60 s each, the waiting lane three times
+soak: build peer gotest ## the long forms: a million values over bad lines, fuzz targets 60 s each, the waiting lane three times
+	@RILLWATCH_SOAK=1 go test -count=1 -timeout 60m -v -run 'AllFaults|Gateway|SilentStation' ./internal/bus | grep -E 'figure:|^(---|ok|FAIL|panic)'
 	@.ci/fuzz 60s
 	@COUNT=3 .ci/lane waiting
 
