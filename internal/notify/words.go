@@ -232,6 +232,7 @@ var quantityWords = map[quantity.Quantity]string{
 	quantity.Temperature: "temperature", quantity.DissolvedOxygen: "oxygen", quantity.Conductivity: "conductivity",
 	quantity.Resistivity: "resistivity", quantity.Flow: "flow", quantity.Pressure: "pressure", quantity.PH: "pH",
 	quantity.ORP: "ORP", quantity.Sulfite: "sulfite", quantity.Dye: "tracer dye",
+	quantity.Chloride: "chloride",
 }
 
 // subject says what a point measures. Where a panel has two of a kind, it adds the name the user gave this one.
@@ -249,6 +250,9 @@ func (t *teller) subject(path string) string {
 	}
 	if t.p != nil && t.p.Line.Configured && t.index(t.p.Line.Flow) == p {
 		return "sample flow"
+	}
+	if words := t.computed(p); words != "" {
+		return words
 	}
 	words, ok := quantityWords[p.Quantity]
 	if !ok {
