@@ -49,10 +49,14 @@ func larkfield(tb testing.TB, zone string) *site.Site {
 	s.Points[9].Derive.By = site.BelowSaturationOf
 	point("b2.blowdown-of-steam", "blowdown-of-steam", 0, site.None, quantity.Ratio, "%", 0.01)
 	s.Points[10].Derive.By = site.BlowdownOfSteam
+	point("site.deaerator.temperature", "temperature", site.None, 0, quantity.Temperature, "degC", 0.1)
+	point("b2.cycles", "cycles", 0, site.None, quantity.Number, "number", 0.1)
+	s.Points[9].Derive.Inputs, s.Points[10].Derive.Inputs = []site.Input{{Point: 11}}, []site.Input{{Point: 12}}
+	s.Points[12].Entered.Configured = true
 	lock := site.Interlock{Configured: true, Temperature: 6, WarnAbove: 40, CloseAbove: (120. - 32) * 5 / 9, CloseText: "120 degF", ValveClosed: 7,
 		Travel: 15 * time.Second, LostAfter: 10 * time.Second}
 	s.Panels = []site.Panel{
-		{Name: "b2", Title: "Boiler 2 feedwater", Points: []int{0, 1, 2, 3, 4, 5, 6, 7, 9, 10}, Interlock: lock,
+		{Name: "b2", Title: "Boiler 2 feedwater", Points: []int{0, 1, 2, 3, 4, 5, 6, 7, 9, 10, 12}, Interlock: lock,
 			Line: site.Line{Configured: true, LeadML: 288, CellML: 100, Flow: 0, FlowLow: 100, FlowHigh: 300}},
 		{Name: "b3", Title: "High-pressure boiler number 3, feedwater after deaerator two", Points: []int{8}, Line: site.Line{Flow: site.None},
 			Interlock: site.Interlock{Temperature: site.None}},

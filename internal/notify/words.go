@@ -296,6 +296,9 @@ func (t *teller) seen(what string) string {
 
 // trust says whether the reading may be believed, and why.
 func (t *teller) trust() string {
+	if t.elsewhere() {
+		return "This value does not come from the sensors in the sample, so how the sample runs says nothing of it."
+	}
 	var s string
 	why, known := reading.ParseReason(t.e.Trust.Reason)
 	switch {

@@ -63,3 +63,15 @@ func (t *teller) computed(p *site.Point) string {
 	}
 	return words
 }
+
+// elsewhere tells whether the event's value comes from outside the sample: a sensor of the site, a laboratory, or what is computed from them.
+func (t *teller) elsewhere() bool {
+	for i := range t.s.Points {
+		if t.s.Points[i].Path != t.e.Point {
+			continue
+		}
+		of := t.index(t.s.MovesWith(i))
+		return of != nil && (of.Panel == site.None || of.Entered.Configured)
+	}
+	return false
+}
