@@ -32,17 +32,18 @@ var rooms = map[string][]string{
 	"internal/panel/line":      {"internal/reading", "internal/site"},
 	"internal/panel/interlock": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel/derive":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem"},
+	"internal/panel/advise":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem", "internal/panel/derive"}, // it says how a derived point came about
 	"internal/panel/alarm":     {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel/excursion": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel": {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel/decode", "internal/panel/validate",
-		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion"},
-	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel"},
+		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion", "internal/panel/advise", "internal/chem"},
+	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise"},
 	"internal/bus/plan": {"internal/reading", "internal/site"},
 	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
 	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
 	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
-	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan"}, // what a line costs depends on what is asked together
+	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem"}, // what a line costs depends on what is asked together; an altitude stands for a barometer
 	"internal/rig":      {},
 	"internal/arch":     {},
 	"internal/app":      nil, // composes: anything but cli

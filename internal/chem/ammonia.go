@@ -68,7 +68,10 @@ func withAmmonia(ug_kg float64) AmmoniaWater {
 		oh = math.Sqrt(kw) + c
 		for range 40 {
 			p := ((oh+kb)*oh-(kw+c*kb))*oh - kw*kb
-			oh -= p / ((3*oh+2*kb)*oh - (kw + c*kb))
+			step := p / ((3*oh+2*kb)*oh - (kw + c*kb))
+			if oh -= step; math.Abs(step) <= 1e-15*oh {
+				break // only the last bit is left; a panel asks for this with every round
+			}
 		}
 		h, nh4 = kw/oh, c*kb/(kb+oh)
 		root := math.Sqrt(oh) // of the ionic strength

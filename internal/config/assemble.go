@@ -43,11 +43,11 @@ func (d *doc) assemble() {
 		if pt.sensor != nil {
 			p.Panel, p.Sensor = panels[pt.sensor.panel], sensors[pt.sensor]
 		}
-		if len(pt.inputs) > 0 {
-			p.Derive = site.Derive{By: site.ResistivityOf}
-			for _, in := range pt.inputs {
-				p.Derive.Inputs = append(p.Derive.Inputs, pointAt[in])
-			}
+		for i, in := range pt.inputs {
+			p.Derive.Inputs[i].Point = pointAt[in]
+		}
+		if pt.warmth != "" {
+			p.Water.Temperature = pointAt[pt.sensor.points[pt.warmth]]
 		}
 		s.Points = append(s.Points, p)
 	}
@@ -105,8 +105,8 @@ func (p *panel) assemble(self int, s *site.Site, sensors map[*sensor]int, buses 
 	slices.Sort(o.Points)
 	slices.Sort(o.Buses)
 	o.Buses = slices.Compact(o.Buses)
-	for _, name := range sortedKeys(p.derived) { // after the measured; no derived point is the input of another
-		at := pointAt[p.derived[name]]
+	for _, pt := range p.inOrder() { // after the measured, and each after what it is computed from
+		at := pointAt[pt]
 		s.Points[at].Panel = self
 		o.Points = append(o.Points, at)
 	}
@@ -114,6 +114,7 @@ func (p *panel) assemble(self int, s *site.Site, sensors map[*sensor]int, buses 
 	o.OnLine = pointAt[p.onLine]
 	o.Interlock.Temperature = pointAt[p.temperature]
 	o.Interlock.ValveClosed = pointAt[p.valve]
+	o.Cross = p.cross.assemble(pointAt)
 	for _, l := range p.limits { // by name
 		l.l.Point = pointAt[l.point]
 		o.Limits = append(o.Limits, l.l)

@@ -32,9 +32,12 @@ type sensor struct {
 // point is a map's point on one sensor, or a derived point.
 type point struct {
 	p      site.Point
-	sensor *sensor  // nil for a derived point
-	ok     bool     // false: it has a mistake of its own
-	inputs []*point // of a derived point
+	sensor *sensor // nil for a derived point
+	ok     bool    // false: it has a mistake of its own
+
+	inputs []*point // of a derived point, one for each input of its kind; nil: a constant or nothing
+	t      table    // of a derived point
+	warmth string   // of a conductivity: the name of the point of its sensor that gives its temperature
 }
 
 // pointsMax bounds the points of a site: twenty times what was measured for one daemon.
@@ -162,7 +165,7 @@ func (s *sensor) makePoints() {
 		return
 	}
 	for _, mp := range s.m.points {
-		pt := &point{p: mp.p, sensor: s, ok: mp.ok}
+		pt := &point{p: mp.p, sensor: s, ok: mp.ok, warmth: mp.warmth}
 		pt.p.Path = s.s.Path + "." + mp.p.Name
 		s.points[mp.p.Name] = pt
 	}

@@ -242,7 +242,7 @@ func TestThePlainFileBecomesTheSiteItDescribes(t *testing.T) {
 		t.Errorf("%+v", l)
 	}
 	last := s.Points[p.Points[len(p.Points)-1]]
-	if last.Path != "b2.resistivity" || !last.Derived() || last.Derive.By != site.ResistivityOf || s.Points[last.Derive.Inputs[0]].Path != "b2.rack.conductivity" || last.Panel != 0 {
+	if last.Path != "b2.resistivity" || !last.Derived() || last.Derive.By != site.ResistivityOf || s.Points[last.Derive.Inputs[0].Point].Path != "b2.rack.conductivity" || last.Panel != 0 {
 		t.Errorf("%+v", last)
 	}
 	wantAllowed := []site.Span{{Table: reading.Discrete, Addr: 0, Count: 1}, {Table: reading.Holding, Addr: 0, Count: 4}, {Table: reading.Holding, Addr: 9, Count: 1}, {Table: reading.Input, Addr: 4, Count: 1}}

@@ -99,6 +99,11 @@ var habits = []habit{
 	{quantity.Ratio, "0.1 %", "", "", "", 0.05, "", starting, time.Minute, time.Minute, starting},
 	{quantity.Number, "0.001 number", "", "", "", 0.05, "", starting, time.Minute, time.Minute, starting},
 	{quantity.Length, "1 mm", "", "", "", 0.05, "", starting, time.Minute, time.Minute, starting},
+	{quantity.Chloride, "0.1 ppm", "-1 ppm", "20000 ppm", "judgement: beyond sea water",
+		0.1, "", analyser2, 10 * time.Minute, 10 * time.Minute, analyser2},
+	{quantity.Dose, "0.01 ppm", "", "", "", 0.1, "", analyser2, 10 * time.Minute, 10 * time.Minute, analyser2},
+	{quantity.Duration, "1 s", "", "", "", 0.05, "", starting, time.Minute, time.Minute, starting},
+	{quantity.TemperatureDifference, "0.1 K(diff)", "", "", "", 0, "0.5 K(diff)", starting, 5 * time.Minute, 5 * time.Minute, starting},
 	{quantity.Volume, "1 mL", "", "", "", 0.05, "", starting, time.Minute, time.Minute, starting},
 }
 

@@ -23,6 +23,10 @@ func FuzzConfig(f *testing.F) {
 	for _, g := range golden {
 		f.Add(strings.Replace(plain, g.from, g.to, 1))
 	}
+	f.Add(watery)
+	for _, g := range wateryGolden {
+		f.Add(strings.Replace(watery, g.from, g.to, 1))
+	}
 	for _, s := range []string{"", "\xef\xbb\xbf", "[[a]]\n[a.b]\n[[a]]\n[a.b]\n", "a.b.c = 1\n[a]\n", "bus = 3\nmap = []\npanel = [[]]\nsite = ''", "x = [[[[{a=[1,{b=2}]}]]]]", strings.Repeat("a.", 40) + "a = 1", "x = " + strings.Repeat("[", 40) + strings.Repeat("]", 40)} {
 		f.Add(s)
 	}
@@ -45,13 +49,34 @@ func FuzzConfig(f *testing.F) {
 	})
 }
 
+// wired tells whether a point's inputs, temperature and age are what the panel relies on.
+func wired(s *site.Site, i int) bool {
+	p := &s.Points[i]
+	k := p.Derive.By.Kind()
+	if p.Entered.Configured && (p.Derive.By != site.NoDerivation || p.Entered.MaxAge <= 0) || len(p.Derive.Inputs) != len(k.Inputs) {
+		return false
+	}
+	for n, in := range p.Derive.Inputs {
+		isPoint := in.Point != site.None
+		if isPoint && (in.Given || in.Point < 0 || in.Point >= len(s.Points) || s.Points[in.Point].Quantity != k.Inputs[n].Quantity) ||
+			!isPoint && !in.Given && k.Inputs[n].Needs(p.Derive.Choice) {
+			return false
+		}
+	}
+	if p.Derive.By != site.NoDerivation && (s.MovesWith(i) == site.None || p.Derive.Inputs[0].Point == site.None) {
+		return false
+	}
+	w := p.Water
+	return w.Compensation == "" || w.Temperature >= 0 && w.Temperature < len(s.Points) && s.Points[w.Temperature].Quantity == quantity.Temperature && s.Points[w.Temperature].Sensor == p.Sensor
+}
+
 // wellFormed is what the rest of the program relies on without asking again.
 func wellFormed(t *testing.T, s *site.Site) {
 	t.Helper()
 	in := func(i, n int) bool { return i == site.None || i >= 0 && i < n }
 	for i, p := range s.Points {
 		ok := in(p.Panel, len(s.Panels)) && in(p.Sensor, len(s.Sensors)) && (i == 0 || s.Points[i-1].Path < p.Path) && p.Unit.Quantity() == p.Quantity &&
-			(p.Resolution > 0 || p.Quantity == quantity.State) && (p.Derived() == (p.Derive.By != site.NoDerivation)) && (p.Derived() || p.Decode.Scale != 0)
+			(p.Resolution > 0 || p.Quantity == quantity.State) && (p.Derived() == (p.Derive.By != site.NoDerivation || p.Entered.Configured)) && wired(s, i) && (p.Derived() || p.Decode.Scale != 0)
 		if !ok {
 			t.Fatalf("point %+v", p)
 		}

@@ -30,7 +30,7 @@ var (
 	shapeIdentity = shape{"an identity", []string{"serial"}, map[string]string{"model": "remove it; only the serial number tells one device from another", "firmware": "remove it; only the serial number is watched"}}
 	shapeSerial   = shape{"a serial number", []string{"holding", "input", "type", "registers", "order"}, nil}
 	shapePoint    = shape{"a point", []string{"holding", "input", "coil", "discrete", "type", "order", "scale", "offset", "invert", "no_value",
-		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above"}, map[string]string{
+		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above", "compensation", "slope_percent_per_K", "temperature"}, map[string]string{
 		"mask":         "remove it; one bit of a register cannot be taken yet",
 		"registers":    "remove it; a point is a number, and its type says its registers",
 		"rate":         noRates,
@@ -40,8 +40,8 @@ var (
 		"status":       "write it in the map, beside its points"}}
 	shapeSensor = shape{"a sensor", []string{"map", "bus", "station", "period", "refresh", "fitted"},
 		map[string]string{"turnaround": "say it in the register map of the sensor"}}
-	shapePanel = shape{"a panel", []string{"title", "tap", "sensor", "line", "on_line", "interlock", "limit", "derive"},
-		map[string]string{"cross_check": "remove it", "baseline": "remove it"}}
+	shapePanel = shape{"a panel", []string{"title", "tap", "sensor", "line", "on_line", "interlock", "limit", "derive", "entered", "cross_check"},
+		map[string]string{"baseline": "remove it"}}
 	shapeLine = shape{"a sample line", []string{"length_m", "bore_mm", "coil_mL", "cell_mL", "flow", "flow_low", "flow_high"}, nil}
 	shapeLock = shape{"an interlock", []string{"temperature", "warn_above", "close_above", "valve_closed", "travel"}, map[string]string{
 		"drive":              "remove it; this version watches and cannot close a valve",
@@ -52,7 +52,10 @@ var (
 	shapeLimit = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
 		map[string]string{"rate": noRates, "baseline": "give high or low"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}
-	shapeDerive    = shape{"a derived point", []string{"resistivity_of", "unit", "resolution"}, map[string]string{"saturation_of": "remove it; resistivity_of is the one derivation there is"}}
+	shapeEntered   = shape{"a value entered by a person", []string{"quantity", "unit", "max_age", "resolution", "basis", "fault_below", "fault_above"}, nil}
+	shapeCross     = shape{"the cross-checks", []string{"ph", "oxygen"}, nil}
+	shapeCrossPH   = shape{"the cross-check of pH", []string{"ph", "conductivity", "temperature", "fed", "band"}, nil}
+	shapeCrossO2   = shape{"the cross-check of oxygen", []string{"oxygen", "oxygen_above", "sulfite", "sulfite_above"}, nil}
 	shapeRecipient = shape{"a recipient", []string{"url", "secret_file"}, map[string]string{"secret_credential": "give secret_file"}}
 	shapeHTTP      = shape{"the http table", []string{"listen", "token_file"}, map[string]string{"token_credential": "give token_file", "tls": "put a reverse proxy in front"}}
 	shapeLogbook   = shape{"the logbook", []string{"dir", "flush"}, map[string]string{"keep": keepAll, "retention": keepAll}}

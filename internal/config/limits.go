@@ -33,12 +33,12 @@ func (p *panel) readInterlock() {
 		t.missing("temperature", `write temperature = "SENSOR.POINT"`)
 		return
 	}
-	if p.temperature = p.findOf(t, "temperature", quantity.Temperature); p.temperature == nil {
+	if p.temperature = p.measured(t, "temperature", quantity.Temperature); p.temperature == nil {
 		return
 	}
 	p.readThresholds(t)
 	p.mustBeFitted(t, "temperature", p.temperature)
-	s := p.temperature.sensor // a temperature is never derived
+	s := p.temperature.sensor
 	s.guards = true
 	if s.s.Period == 0 || s.s.Refresh == 0 {
 		return // told already
@@ -132,6 +132,9 @@ func (p *panel) readLimit(t table) {
 		return
 	}
 	readBasis(t, &l, pt.p.Quantity)
+	if b := pt.p.Entered.Basis; b != "" && l.Basis != "" && b != l.Basis {
+		t.wrong("basis", fmt.Sprintf("%s is entered as %s", pt.p.Path, b), "write the same basis in both; SO3 and Na2SO3 differ by 57 %")
+	}
 	readDelays(t, &l, habitOf(pt.p.Quantity))
 	if side == "" {
 		return
@@ -284,7 +287,7 @@ func checkReach(t table, side string, l *site.Limit, pt *site.Point) {
 // neverNegative tells the quantities whose zero is the least there is.
 func neverNegative(q quantity.Quantity) bool {
 	switch q {
-	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Resistivity, quantity.Flow, quantity.Sulfite, quantity.Dye:
+	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Resistivity, quantity.Flow, quantity.Sulfite, quantity.Dye, quantity.Chloride, quantity.Dose, quantity.Duration:
 		return true
 	}
 	return false

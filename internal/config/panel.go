@@ -15,11 +15,12 @@ type panel struct {
 	t       table
 	p       site.Panel
 	sensors map[string]*sensor
-	derived map[string]*point
-	uses    []*point // of site sensors
+	derived map[string]*point // computed, and entered by a person
+	uses    []*point          // of site sensors
 
 	flow, onLine, temperature, valve *point
 	limits                           []limit
+	cross                            cross
 }
 
 type limit struct {
@@ -117,11 +118,14 @@ func (d *doc) readPanel(t table) {
 	if len(p.sensors) == 0 && !hasTable(t, "sensor") {
 		t.warnHere("has no sensor of its own", `write sensor.NAME = { map = "...", bus = "...", station = 1 }, unless the site's sensors are all it has`)
 	}
+	p.readEntered()
 	p.readDerived()
 	p.readLine()
+	p.wireDerived() // the volume of the line may be an input
 	p.readOnLine()
 	p.readInterlock()
 	p.readLimits()
+	p.readCross()
 	p.remark()
 }
 
@@ -202,59 +206,33 @@ func (p *panel) find(t table, key string) (*point, bool) {
 // findOf is find for a point of one quantity. The point is nil when it cannot be used further.
 func (p *panel) findOf(t table, key string, q quantity.Quantity) *point {
 	pt, ok := p.find(t, key)
-	if !ok || !pt.ok {
+	if !ok || !pt.ok || !wanted(t, key, pt, q) {
 		return nil
 	}
+	return pt
+}
+
+// measured is findOf for what must be seen by a sensor: no computation and no person may stand in for it.
+func (p *panel) measured(t table, key string, q quantity.Quantity) *point {
+	pt := p.findOf(t, key, q)
+	if pt != nil && pt.sensor == nil {
+		t.wrong(key, pt.p.Path+" is not measured", "name a point of a sensor")
+		return nil
+	}
+	return pt
+}
+
+// wanted tells a point of another quantity than the one that is needed.
+func wanted(t table, key string, pt *point, q quantity.Quantity) bool {
 	if pt.p.Quantity != q {
 		do := "name a point of that quantity"
 		if q == quantity.State {
 			do = "name a point that is a coil or discrete input"
 		}
 		t.wrong(key, fmt.Sprintf("%s is a point of %s, and %s is wanted", pt.p.Path, pt.p.Quantity, q), do)
-		return nil
+		return false
 	}
-	return pt
-}
-
-func (p *panel) readDerived() {
-	for _, t := range p.t.named("derive", `derive.NAME = { resistivity_of = "SENSOR.POINT" }`) {
-		t.check(shapeDerive)
-		pt := &point{}
-		pt.p = site.Point{Name: t.name(), Path: p.p.Name + "." + t.name(), Quantity: quantity.Resistivity}
-		if p.sensors[t.name()] != nil || t.name() == siteName {
-			t.wrongHere("has the name of a sensor", "take another name; a derived point stands beside the sensors")
-		}
-		if !t.has("resistivity_of") {
-			t.missing("resistivity_of", `write resistivity_of = "SENSOR.POINT"; it is the one derivation there is`)
-		}
-		units := quantity.Resistivity.Units()
-		pt.p.Unit = units[0]
-		if s, ok := t.text("unit", "write a unit of resistivity"); ok {
-			u, err := quantity.ParseUnit(s, quantity.Resistivity)
-			if err != nil {
-				t.wrong("unit", oneLine(err.Error()), "write a unit of resistivity")
-			}
-			pt.p.Unit = u
-		} else if !t.has("unit") {
-			t.took("unit", pt.p.Unit.Name(), "what the trade reads")
-		}
-		if pt.p.Unit != (quantity.Unit{}) {
-			if a, ok := t.amount("resolution", pt.p.Unit, true); ok && a.value <= 0 {
-				t.wrong("resolution", a.text()+" is no step", "write the last digit of the display that matters, such as 0.01")
-			} else if ok {
-				pt.p.Resolution = a.value
-			} else if !t.has("resolution") {
-				pt.p.Resolution = resolutionOf(habitOf(quantity.Resistivity), pt.p.Unit)
-				t.took("resolution", withUnit(pt.p.Resolution, pt.p.Unit), "the usual display of resistivity")
-			}
-		}
-		// The input is looked up before the point itself is known, so no point can come from itself. An input is a
-		// conductivity, which nothing derives, so no order among derived points is needed.
-		if in := p.findOf(t, "resistivity_of", quantity.Conductivity); in != nil {
-			pt.inputs, pt.ok = []*point{in}, pt.p.Unit != (quantity.Unit{})
-		}
-		p.derived[t.name()] = pt
-	}
+	return true
 }
 
 func (p *panel) readLine() {
@@ -304,7 +282,7 @@ func (p *panel) readLine() {
 		t.wrong(at, fmt.Sprintf("the flow range of %s to %s is empty", withUnit(l.FlowLow, flow), withUnit(l.FlowHigh, flow)), "write flow_low below flow_high")
 	}
 	if t.has("flow") {
-		p.flow = p.findOf(t, "flow", quantity.Flow)
+		p.flow = p.measured(t, "flow", quantity.Flow)
 	}
 }
 

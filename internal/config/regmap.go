@@ -37,6 +37,7 @@ type mapPoint struct {
 	placed   bool // table and address are known
 	tableKey string
 	number   int64
+	warmth   string // of a conductivity: the point of its temperature
 }
 
 func (mp *mapPoint) span() site.Span {
@@ -77,6 +78,7 @@ func (d *doc) readMaps(top table) {
 		m.readIdentity()
 		m.checkNumbers()
 		m.checkOverlap()
+		m.checkWarmth()
 		m.readAlso()
 	}
 }
@@ -100,6 +102,7 @@ func (m *regMap) readPoint(t table) *mapPoint {
 	if known {
 		mp.readNumbers()
 		mp.readRange()
+		mp.readWater()
 	}
 	if mp.placed && mp.p.Decode.Type != site.NoType {
 		mp.checkSpace(m)

@@ -40,6 +40,9 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 	if strings.TrimSpace(in.Who) == "" {
 		return no(NoName, "say who you are: the logbook keeps who did what")
 	}
+	if do, ok := in.Do.(EnterValue); ok {
+		return e.enter(in, do, o)
+	}
 	do, ok := in.Do.(Acknowledge)
 	if !ok {
 		return no(VerbNotObeyed, "this version does not obey "+in.Do.verb()+" yet; nothing was changed")

@@ -71,7 +71,7 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 		pv.Interlock.FirstOutAt = reading.Stamp{Wall: at}
 	}
 	pv.Line = LineView{Representative: l.Doubt == reading.Believed || l.Doubt == reading.FlowUnproven, Reason: l.Doubt, FlushedML: l.FlushedML,
-		OwedML: l.OwedML, Lag: l.Lag, LagKnown: l.LagKnown}
+		OwedML: l.OwedML, Lag: l.Lag, LagKnown: l.LagKnown, Reopened: l.Reopened}
 	v.Panels[k.index] = pv
 }
 

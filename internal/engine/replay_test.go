@@ -16,6 +16,7 @@ import (
 
 	"rillwatch/internal/config"
 	"rillwatch/internal/engine"
+	"rillwatch/internal/event"
 	"rillwatch/internal/panel/decode"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
@@ -29,7 +30,8 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 //
 // A story is read line by line: "start STAMP" sets the wall clock; "60s: rack.oxygen=12 rack.flow=100..200" polls once a second for
 // that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan, raw:8000 or fault:NAME stand for what the
-// device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO"; "restart 30s" ends the process and
+// device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO";
+// "enter POINT VALUE UNIT BASIS AGE WHO", with - for none; "restart 30s" ends the process and
 // starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 func TestReplay(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/replay/*.txtar")
@@ -109,6 +111,7 @@ type story struct {
 	certain bool
 	acks    int
 	states  []engine.StateRow
+	events  []event.Event
 }
 
 func tell(t *testing.T, s *site.Site, text string) string {
@@ -165,6 +168,26 @@ func (st *story) line(line string) error {
 	case word == "again": // the last command once more, under its own ID
 		name, who, _ := strings.Cut(rest, " by ")
 		st.feed(engine.Command{ID: fmt.Sprintf("ack-%d", st.acks), Who: who, Why: "seen", From: "api", At: st.now(), Do: engine.Acknowledge{Alarm: name}})
+		return nil
+	case word == "enter": // enter POINT VALUE UNIT BASIS|- AGE|- WHO
+		f := strings.Fields(rest)
+		if len(f) != 6 {
+			return fmt.Errorf("want POINT VALUE UNIT BASIS AGE WHO, and - for none")
+		}
+		v, err := strconv.ParseFloat(f[1], 64)
+		if err != nil {
+			return err
+		}
+		do := engine.EnterValue{Point: f[0], Value: v, Unit: f[2], Basis: strings.TrimPrefix(f[3], "-")}
+		if f[4] != "-" {
+			age, err := time.ParseDuration(f[4])
+			if err != nil {
+				return err
+			}
+			do.Taken = reading.WallOf(st.wall.Add(-age))
+		}
+		st.acks++
+		st.feed(engine.Command{ID: fmt.Sprintf("enter-%d", st.acks), Who: f[5], Why: "laboratory", From: "api", At: st.now(), Do: do})
 		return nil
 	case word == "ask":
 		st.feed(engine.Command{ID: "ask-" + rest, Who: "Kim", Why: "try", From: "api", At: st.now(), Do: engine.Rearm{Panel: rest}})
@@ -231,7 +254,7 @@ func (st *story) feed(in engine.Input) {
 		st.t.Fatalf("the text form changes the input (-was +is):\n%s", d)
 	}
 	o := st.e.Step(back[0])
-	st.seq = o.Seq
+	st.seq, st.events = o.Seq, append(st.events, o.Events...)
 	say := func(format string, args ...any) {
 		fmt.Fprintf(&st.out, "%s "+format+"\n", append([]any{st.wall.UTC().Format("15:04:05")}, args...)...)
 	}

@@ -96,6 +96,7 @@ const (
 	ClockStepped
 	StateLost // the judge state of a panel could not be read back
 	DrillTold
+	ValueEntered // a person entered a value
 	kindCount
 )
 
@@ -149,6 +150,7 @@ var kindTable = [KindCount]kindRow{
 	ClockStepped:            {"clock.stepped", false},
 	StateLost:               {"daemon.state_lost", true},
 	DrillTold:               {"drill", true},
+	ValueEntered:            {"value.entered", false},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -205,6 +207,7 @@ type Event struct {
 	Was       string        `json:"was,omitempty"`     // of what was exchanged: the serial number before
 	Is        string        `json:"is,omitempty"`      // and now
 	Cause     string        `json:"cause,omitempty"`   // "by panel", "not known", a fault's or a reason's name
+	Advice    []string      `json:"advice,omitempty"`  // with a raised limit: arithmetic and questions
 	Test      bool          `json:"test,omitempty"`
 	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
 }

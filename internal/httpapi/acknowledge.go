@@ -10,6 +10,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"reflect"
 	"strings"
 	"time"
 	"unicode"
@@ -64,6 +65,11 @@ func (s *server) acknowledge(w http.ResponseWriter, r *http.Request, alarm strin
 		problemOf(engine.NoSuchAlarm).write(w, "there is no alarm of this name", withID)
 		return
 	}
+	s.put(w, r, ask, engine.Acknowledge{Alarm: alarm}, withID, func(words string) any { return ackBody{ask.ID, alarm, "acknowledged", words} })
+}
+
+// put hands a command to the engine and answers when it is on disk. answer makes the body of a command that was obeyed.
+func (s *server) put(w http.ResponseWriter, r *http.Request, ask askBody, do engine.Do, withID map[string]any, answer func(words string) any) {
 	select {
 	case s.commands <- struct{}{}:
 		defer func() { <-s.commands }()
@@ -75,17 +81,17 @@ func (s *server) acknowledge(w http.ResponseWriter, r *http.Request, alarm strin
 
 	ctx, cancel := context.WithTimeout(r.Context(), durableFor)
 	defer cancel()
-	reply, err := s.Ask(ctx, engine.Command{ID: ask.ID, Who: ask.Who, Why: ask.Why, From: "api", At: s.Now(), Do: engine.Acknowledge{Alarm: alarm}})
+	reply, err := s.Ask(ctx, engine.Command{ID: ask.ID, Who: ask.Who, Why: ask.Why, From: "api", At: s.Now(), Do: do})
 	switch {
 	case err != nil:
-		s.Log.Warn("a command is not known to be on disk", "command", ask.ID, "alarm", alarm, "error", err)
+		s.Log.Warn("a command is not known to be on disk", "command", ask.ID, "path", r.URL.Path, "error", err)
 		w.Header().Set("Retry-After", retryAfter)
 		notDurable.write(w, "it is not known whether this command was taken; ask again with the same id "+ask.ID+
 			": if it was taken, the answer is the one of the first time and nothing is done twice", withID)
 	case reply.Refusal != engine.NotRefused:
 		problemOf(reply.Refusal).write(w, reply.Words, withID)
 	default:
-		writeJSON(w, ackBody{ask.ID, alarm, "acknowledged", reply.Words})
+		writeJSON(w, answer(reply.Words))
 	}
 }
 
@@ -120,13 +126,21 @@ func (s *server) allowed(w http.ResponseWriter, r *http.Request) bool {
 // readAsk reads and checks the body. What is wrong is refused here, before the command's id is used up in the engine.
 func readAsk(w http.ResponseWriter, r *http.Request) (askBody, bool) {
 	var ask askBody
+	if !readBody(w, r, &ask, "who, why and id") {
+		return ask, false
+	}
+	return ask, ask.check(w)
+}
+
+// readBody reads one JSON object of known fields.
+func readBody(w http.ResponseWriter, r *http.Request, into any, fields string) bool {
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		notJSON.write(w, "send the header Content-Type: application/json", nil)
-		return ask, false
+		return false
 	}
 	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, bodyMax))
 	d.DisallowUnknownFields()
-	err := d.Decode(&ask)
+	err := d.Decode(into)
 	if err == nil {
 		if _, more := d.Token(); more != io.EOF {
 			err = errors.New("something follows the object")
@@ -140,18 +154,30 @@ func readAsk(w http.ResponseWriter, r *http.Request) (askBody, bool) {
 	case err == nil:
 	case errors.As(err, &tooLarge):
 		bodyTooLarge.write(w, fmt.Sprintf("at most %d bytes", bodyMax), nil)
-		return ask, false
+		return false
 	case errors.As(err, &wrongType) && wrongType.Field != "":
-		badField.write(w, wrongType.Field+" must be a text", nil)
-		return ask, false
+		badField.write(w, wrongType.Field+" must be "+wanted(wrongType.Type.Kind()), nil)
+		return false
 	case strings.HasPrefix(err.Error(), "json: unknown field "): // the library has no type for it
-		unknownField.write(w, strings.TrimPrefix(err.Error(), "json: unknown field ")+" is not known; a command has who, why and id", nil)
-		return ask, false
+		unknownField.write(w, strings.TrimPrefix(err.Error(), "json: unknown field ")+" is not known; this command has "+fields, nil)
+		return false
 	default:
 		bodyMalformed.write(w, err.Error(), nil)
-		return ask, false
+		return false
 	}
+	return true
+}
 
+// wanted says what a field must be.
+func wanted(kind reflect.Kind) string {
+	if kind == reflect.Float64 {
+		return "a number"
+	}
+	return "a text"
+}
+
+// check holds what every command has against its bounds.
+func (ask *askBody) check(w http.ResponseWriter) bool {
 	ask.Who, ask.Why = strings.TrimSpace(ask.Who), strings.TrimSpace(ask.Why)
 	switch {
 	case ask.Who == "":
@@ -163,9 +189,9 @@ func readAsk(w http.ResponseWriter, r *http.Request) (askBody, bool) {
 	case ask.ID != "" && !plainName(ask.ID, idMax, "._:-"):
 		badField.write(w, fmt.Sprintf("id: at most %d of the characters A-Z a-z 0-9 . _ : -", idMax), nil)
 	default:
-		return ask, true
+		return true
 	}
-	return ask, false
+	return false
 }
 
 // oneLine tells whether a text can stand in one line of a message.

@@ -37,7 +37,11 @@ func TestReadingHasTheDocumentedFieldsAndTheDisplaysDigits(t *testing.T) {
 	want := `{"site":"larkfield-mill","definition":"0123456789ab","at":"2026-11-25T10:01:40.000Z","clock_certain":true,"readings":[` +
 		`{"panel":"b2","point":"rack.oxygen","quantity":"dissolved-oxygen","value":6.3,"unit":"ppb","bound":"exact","quality":"good","reason":"believed",` +
 		`"words":"nothing speaks against it","counts":true,"in_metrics":true,"at":"2026-11-25T10:01:39.000Z","age_s":1.250,"oldest_at":null,` +
-		`"last_good_at":"2026-11-25T10:01:39.000Z"},` +
+		`"last_good_at":"2026-11-25T10:01:39.000Z",` + // its limit stands in alarm, so there is something to ask
+		`"advice":["does oxygen fall when the sample flow is raised? Then suspect an air leak in the line (common practice)",` +
+		`"does an ampoule test of the same sample agree?",` +
+		`"is the deaerator at saturation for its own pressure, and has the feed of cold make-up or returned condensate changed?",` +
+		`"these are questions, not orders: the plant's chemist, the boiler maker's instructions and local codes decide"]},` +
 		`{"panel":"b2","point":"rack.temperature","quantity":"temperature","value":0.0,"unit":"degC","bound":"exact","quality":"good","reason":"believed",` +
 		`"words":"nothing speaks against it","counts":true,"in_metrics":true,"at":"2026-11-25T10:01:39.000Z","age_s":1.250,"oldest_at":null,` +
 		`"last_good_at":"2026-11-25T10:01:39.000Z"},` +

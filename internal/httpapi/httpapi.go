@@ -85,6 +85,7 @@ GET  /api/v1/readings[?panel=P][&format=csv] every reading with its quality and 
 GET  /api/v1/alarms[?panel=P]                alarms and open excursions
 GET  /api/v1/status                          buses, stations, sample lines, interlocks, logbook, outbox
 POST /api/v1/alarms/{alarm}/acknowledge      {"who": "...", "why": "...", "id": "..."} with Authorization: Bearer TOKEN
+POST /api/v1/points/{point}/enter            the same with "value": 100, "unit": "mg/L", "basis": "SO3", "taken": "2026-11-25T08:30:00Z"
 `
 
 // ServeHTTP routes by hand: the paths are few, and every refusal, also of a path or a method, is a problem with a name.
@@ -113,6 +114,10 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case "/api/v1/status":
 		s.get(w, r, s.status)
 	default:
+		if point, ok := enterPath(r.URL.Path); ok {
+			s.postOnly(w, r, "a value is entered with POST", func() { s.enter(w, r, point) })
+			return
+		}
 		rest, isAlarm := strings.CutPrefix(r.URL.Path, "/api/v1/alarms/")
 		name, isAck := strings.CutSuffix(rest, "/acknowledge")
 		if !isAlarm || !isAck || name == "" || strings.Contains(name, "/") {

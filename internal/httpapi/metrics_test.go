@@ -55,6 +55,10 @@ var unitOf = map[string]string{
 	"rillwatch_length_meters":                            "meters",
 	"rillwatch_volume_liters":                            "liters",
 	"rillwatch_state":                                    "",
+	"rillwatch_chloride_ppm":                             "ppm",
+	"rillwatch_dose_ppm":                                 "ppm",
+	"rillwatch_duration_seconds":                         "seconds",
+	"rillwatch_temperature_difference_kelvin":            "kelvin",
 
 	"rillwatch_reading_believed":                      "",
 	"rillwatch_reading_bound":                         "",

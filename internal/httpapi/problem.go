@@ -44,6 +44,11 @@ var (
 		{string(engine.NoName), http.StatusUnprocessableEntity, "Nobody said who asks"},
 		{string(engine.VerbNotObeyed), http.StatusUnprocessableEntity, "This version does not obey this command yet"},
 		{string(engine.NotBooted), http.StatusServiceUnavailable, "The daemon is still starting"},
+		{string(engine.NoSuchPoint), http.StatusNotFound, "There is no such point to enter a value for"},
+		{string(engine.UnitNotTaken), http.StatusUnprocessableEntity, "The unit cannot be taken"},
+		{string(engine.BasisNotTaken), http.StatusUnprocessableEntity, "The basis cannot be taken"},
+		{string(engine.ValueNotPossible), http.StatusUnprocessableEntity, "No such value is possible"},
+		{string(engine.TimeNotTaken), http.StatusUnprocessableEntity, "The time it was taken cannot be taken"},
 		{string(engine.CommandIDReused), http.StatusConflict, "The command id was used for something else"},
 	}
 )

@@ -37,8 +37,9 @@ type readingBody struct {
 	InMetrics  bool         `json:"in_metrics"` // /metrics shows its value
 	At         *string      `json:"at"`         // when the request left
 	AgeS       *json.Number `json:"age_s"`
-	OldestAt   *string      `json:"oldest_at"`    // of a derived point: when the oldest input was asked for
-	LastGoodAt *string      `json:"last_good_at"` // the last reading that was shown in metrics, since the start
+	OldestAt   *string      `json:"oldest_at"`        // of a derived point: when the oldest input was asked for
+	LastGoodAt *string      `json:"last_good_at"`     // the last reading that was shown in metrics, since the start
+	Advice     []string     `json:"advice,omitempty"` // arithmetic and questions in words, where there is anything to say; not in CSV
 }
 
 func (s *server) readings(w http.ResponseWriter, r *http.Request) {
@@ -97,6 +98,9 @@ func (s *server) appendReadings(to []readingBody, v *engine.View, now reading.St
 		if !rd.At.IsZero() {
 			age := seconds(max(0, now.Since(rd.At)))
 			b.AgeS = &age
+		}
+		if now.Since(v.At) <= judgedFor { // what nobody judges any more is no ground for advice
+			b.Advice = v.Advice(points[i].Point)
 		}
 		if p.Derived() {
 			b.OldestAt = instant(rd.Oldest)

@@ -45,10 +45,18 @@ func larkfield(tb testing.TB, zone string) *site.Site {
 	point("b2.rack.temperature", "temperature", 0, 0, quantity.Temperature, "degC", 0.1)
 	point("b2.rack.valve_closed", "valve_closed", 0, 0, quantity.State, "state", 0)
 	point("b3.probe.oxygen", "oxygen", 1, 1, quantity.DissolvedOxygen, "ppb", 0.1)
+	point("b2.below-saturation", "below-saturation", 0, site.None, quantity.TemperatureDifference, "K(diff)", 0.1)
+	s.Points[9].Derive.By = site.BelowSaturationOf
+	point("b2.blowdown-of-steam", "blowdown-of-steam", 0, site.None, quantity.Ratio, "%", 0.01)
+	s.Points[10].Derive.By = site.BlowdownOfSteam
+	point("site.deaerator.temperature", "temperature", site.None, 0, quantity.Temperature, "degC", 0.1)
+	point("b2.cycles", "cycles", 0, site.None, quantity.Number, "number", 0.1)
+	s.Points[9].Derive.Inputs, s.Points[10].Derive.Inputs = []site.Input{{Point: 11}}, []site.Input{{Point: 12}}
+	s.Points[12].Entered.Configured = true
 	lock := site.Interlock{Configured: true, Temperature: 6, WarnAbove: 40, CloseAbove: (120. - 32) * 5 / 9, CloseText: "120 degF", ValveClosed: 7,
 		Travel: 15 * time.Second, LostAfter: 10 * time.Second}
 	s.Panels = []site.Panel{
-		{Name: "b2", Title: "Boiler 2 feedwater", Points: []int{0, 1, 2, 3, 4, 5, 6, 7}, Interlock: lock,
+		{Name: "b2", Title: "Boiler 2 feedwater", Points: []int{0, 1, 2, 3, 4, 5, 6, 7, 9, 10, 12}, Interlock: lock,
 			Line: site.Line{Configured: true, LeadML: 288, CellML: 100, Flow: 0, FlowLow: 100, FlowHigh: 300}},
 		{Name: "b3", Title: "High-pressure boiler number 3, feedwater after deaerator two", Points: []int{8}, Line: site.Line{Flow: site.None},
 			Interlock: site.Interlock{Temperature: site.None}},
@@ -193,6 +201,24 @@ func tales() []tale {
 		e.Trust.Silenced = "sensor check by J. Marsh until 03:00 GMT on 25 October"
 	})
 	add("alarm.raised-test", limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.Believed), young, flowing("open")), func(e *event.Event) { e.Test = true })
+
+	add("alarm.raised-advice", limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.CrossCheck), young, flowing("open")), func(e *event.Event) {
+		e.Advice = []string{
+			"sulfite of 12.0 ppm stands beside oxygen of 31.4 ppb in one stream",
+			"to use up this oxygen takes 0.157 mg/L of sulfite as SO3 or 0.247 mg/L as Na2SO3; 12.0 mg/L are there",
+			"deaerator 103.1 degC at 0.20 bar gauge, air 1013 hPa absolute: water boils there at 105.1 degC, so it is 2.0 K below saturation",
+			"a gauge wrong by 0.02 bar moves this by 0.5 K to either side",
+			"does oxygen fall when the sample flow is raised? Then suspect an air leak in the line (common practice)",
+			"does an ampoule test of the same sample agree?",
+			"these are questions, not orders: the plant's chemist, the boiler maker's instructions and local codes decide"}
+	})
+	add("alarm.raised-deaerator", limitEvent(event.AlarmRaised, &event.Value{Point: "b2.below-saturation", Value: 2.04, Unit: "K(diff)", Decimals: 1, Bound: "=", Quality: "good", Reason: "believed", At: ago(2 * time.Second)}, nil, flowing("open")), func(e *event.Event) {
+		e.Point, e.Alarm, e.Limit.Written, e.Limit.Unit, e.Limit.Action = "b2.below-saturation", "b2.deaerator-cold", 1, "K(diff)", "compare steam supply and vent with the deaerator maker's instructions"
+		e.Advice = []string{"deaerator 103.1 degC at 0.20 bar gauge, air 1013 hPa absolute: water boils there at 105.1 degC, so it is 2.0 K below saturation"}
+	})
+	add("alarm.raised-blowdown", limitEvent(event.AlarmRaised, &event.Value{Point: "b2.blowdown-of-steam", Value: 9.13, Unit: "%", Decimals: 2, Bound: "=", Quality: "good", Reason: "believed", At: ago(25 * time.Hour)}, nil, flowing("open")), func(e *event.Event) {
+		e.Point, e.Alarm, e.Limit.Written, e.Limit.Unit, e.Limit.Action = "b2.blowdown-of-steam", "b2.blowdown-high", 8, "%", "ask the water chemist before the blowdown is changed"
+	})
 
 	over := excursion(false)
 	raised := func(e *event.Event) { e.Raised = "7c1e0a55-88102" }

@@ -232,6 +232,7 @@ var quantityWords = map[quantity.Quantity]string{
 	quantity.Temperature: "temperature", quantity.DissolvedOxygen: "oxygen", quantity.Conductivity: "conductivity",
 	quantity.Resistivity: "resistivity", quantity.Flow: "flow", quantity.Pressure: "pressure", quantity.PH: "pH",
 	quantity.ORP: "ORP", quantity.Sulfite: "sulfite", quantity.Dye: "tracer dye",
+	quantity.Chloride: "chloride",
 }
 
 // subject says what a point measures. Where a panel has two of a kind, it adds the name the user gave this one.
@@ -249,6 +250,9 @@ func (t *teller) subject(path string) string {
 	}
 	if t.p != nil && t.p.Line.Configured && t.index(t.p.Line.Flow) == p {
 		return "sample flow"
+	}
+	if words := t.computed(p); words != "" {
+		return words
 	}
 	words, ok := quantityWords[p.Quantity]
 	if !ok {
@@ -292,6 +296,9 @@ func (t *teller) seen(what string) string {
 
 // trust says whether the reading may be believed, and why.
 func (t *teller) trust() string {
+	if t.elsewhere() {
+		return "This value does not come from the sensors in the sample, so how the sample runs says nothing of it."
+	}
 	var s string
 	why, known := reading.ParseReason(t.e.Trust.Reason)
 	switch {

@@ -86,7 +86,7 @@ func edge(v *event.Value) string {
 
 // named is the subject for a headline, where pH stands before its number already.
 func (t *teller) named() string {
-	if p := t.point(t.e.Point); p != nil && p.Quantity == quantity.PH {
+	if p := t.point(t.e.Point); p != nil && p.Quantity == quantity.PH && p.Derive.By == site.NoDerivation {
 		return ""
 	}
 	return t.subject(t.e.Point) + " "
@@ -129,7 +129,7 @@ func (t *teller) raised() {
 	t.limitFacts("")
 	what := t.subject(t.e.Point)
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		t.say(t.at()+": the "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
+		t.say(t.at()+": the "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), contradicted(v), owner(l))
 	} else {
 		t.say(t.at()+": the "+what+" was found beyond its limit, "+limitAmount(l, 3)+"; at this moment there is "+amount+".", owner(l))
 	}
@@ -140,6 +140,7 @@ func (t *teller) raised() {
 	}
 	t.say(t.trust(), t.age())
 	t.say(t.firstAction(l), handsOff2)
+	t.say(t.advice()...)
 	t.say(t.standing("the value has stayed within its limit for the closing time" + closing(l)))
 }
 

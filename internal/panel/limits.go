@@ -86,11 +86,14 @@ func bookkeeping(e alarm.Edge) excursion.Do {
 func suspends(p *site.Point) bool { return p.Chemistry() || p.Quantity == quantity.Flow }
 
 func (pl *Panel) pointPeriod(point int) time.Duration {
-	p := &pl.s.Points[point]
-	if p.Derived() && len(p.Derive.Inputs) > 0 {
-		return pl.periodOf(p.Derive.Inputs[0])
+	m := point // of a point of the site, which is measured
+	if i := pl.pos(point); i != site.None {
+		m = pl.moves[i]
 	}
-	return pl.periodOf(point)
+	if m != site.None && pl.s.Points[m].Entered.Configured {
+		return enteredPeriod
+	}
+	return pl.periodOf(m)
 }
 
 // trigger moves an alarm's phase and tells what the transition tells.
@@ -107,6 +110,9 @@ func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Prio
 		a.Alarm.Raised = event.ID{Boot: pl.bootName, Seq: pl.seq}.String() // the event about to be emitted
 		if x = pl.openExcursion(i); x != nil {
 			a.Alarm.Since = x.Start.Wall
+		}
+		if i < len(pl.p.Limits) {
+			e.Advice = pl.Advice(pl.p.Limits[i].Point, pl.p.Limits[i].Side)
 		}
 	} else {
 		e.Raised, e.Who = was.Raised, was.AckBy
@@ -269,8 +275,12 @@ func (pl *Panel) value(point int, unit quantity.Unit) event.Value {
 }
 
 func (pl *Panel) valueOf(pt *site.Point, r reading.Reading, unit quantity.Unit) event.Value {
+	at := r.At
+	if pt.Derived() {
+		at = r.Oldest // computed just now from a laboratory value of yesterday, it is of yesterday
+	}
 	v := event.Value{Point: pt.Path, Unit: unit.Name(), Decimals: pl.decimalsIn(pt, unit), Bound: r.Bound.String(),
-		Quality: r.Quality().String(), Reason: r.Reason.String(), At: r.At}
+		Quality: r.Quality().String(), Reason: r.Reason.String(), At: at}
 	if r.HasValue() {
 		v.Value = pl.convert(r.Value, pt, unit)
 	}

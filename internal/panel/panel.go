@@ -14,7 +14,6 @@ import (
 	"rillwatch/internal/event"
 	"rillwatch/internal/panel/alarm"
 	"rillwatch/internal/panel/decode"
-	"rillwatch/internal/panel/derive"
 	"rillwatch/internal/panel/excursion"
 	"rillwatch/internal/panel/interlock"
 	"rillwatch/internal/panel/line"
@@ -33,6 +32,7 @@ type State struct {
 	Fit       bool            `json:"representative,omitempty"` // as last told
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
+	Entered   []Entered       `json:"entered,omitempty"` // by path
 }
 
 // Away is time in which nobody watched. It is kept until it is booked: a process may end before its first round.
@@ -136,10 +136,13 @@ type Panel struct {
 	p     *site.Panel
 	name  string
 	slots []int // position in p.Points by site point, for points of this panel
+	moves []int // by position: the point whose reads it follows
 	mem   []memory
 	state State
 
 	devices []device // by sensor of the site; those of other panels stay zero
+	checks  checks
+	aged    time.Duration // seen time that is not yet in the ages of entered values
 
 	others   func(point int) Guest
 	started  bool
@@ -173,6 +176,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 	}
 	for i, pt := range p.Points {
 		pl.slots[pt] = i
+		pl.moves = append(pl.moves, s.MovesWith(pt))
 	}
 	pl.mem = make([]memory, len(p.Points))
 	pl.devices = make([]device, len(s.Sensors))
@@ -264,7 +268,11 @@ func (pl *Panel) Step(in Input) Output {
 	pl.lineStep(in, elapsed)
 	pl.interlockStep(in, elapsed)
 	pl.represent(in)
+	pl.age(in, unseen, known)
 	pl.derive(in)
+	if pl.crossCheck(since, elapsed) {
+		pl.derive(in) // what comes from a doubted reading is doubted too
+	}
 	pl.limits(in)
 	pl.rules(elapsed)
 	pl.fitness(in)
@@ -322,6 +330,7 @@ func (pl *Panel) own(in Input) {
 			}
 		}
 	}
+	pl.belowWater()
 }
 
 // onLine keeps whether the boiler is fed. While that cannot be read the last state holds, and is told to hold: off line silences chemistry.
@@ -472,25 +481,4 @@ func (pl *Panel) doubt() reading.Reason {
 		doubt = pl.watch.Demote
 	}
 	return doubt
-}
-
-func (pl *Panel) derive(in Input) {
-	for i, pt := range pl.p.Points {
-		p, m := &pl.s.Points[pt], &pl.mem[i]
-		if !p.Derived() {
-			continue
-		}
-		inputs := make([]reading.Reading, 0, 2)
-		m.sampled, m.steps = false, 0
-		for _, q := range p.Derive.Inputs {
-			g := pl.at(q)
-			// a derived point moves with its first input that was read in this step
-			if g.Sampled && !m.sampled {
-				m.sampled, m.steps = true, g.Steps
-				m.sample = reading.Sample{Slot: g.Sample.Slot, Fault: reading.NotAsked, At: g.Sample.At}
-			}
-			inputs = append(inputs, g.Shown)
-		}
-		pl.show(m, derive.Step(p, pl.s.Points, inputs, in.Now))
-	}
 }

@@ -45,6 +45,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 		pl.state.OnLine = old.OnLine
 	}
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
+	pl.restoreEntered(old.Entered)
 	for _, a := range old.Alarms {
 		i := pl.alarmAt(a.Name)
 		switch {

@@ -124,8 +124,9 @@ func (pl *Panel) unfit() int {
 	if d := pl.doubt(); d == reading.Believed || d == reading.FlowUnproven {
 		return 0
 	}
-	for _, p := range pl.p.Points {
-		if pl.s.Points[p].Chemistry() {
+	for i, p := range pl.p.Points {
+		// what comes from a laboratory or a sensor of the site does not stand in this sample
+		if of := pl.moves[i]; of != site.None && pl.s.Points[p].Chemistry() && pl.pos(of) != site.None && !pl.s.Points[of].Derived() {
 			n++
 		}
 	}
@@ -168,6 +169,7 @@ type Look struct {
 	OwedML     float64
 	Lag        time.Duration
 	LagKnown   bool
+	Reopened   bool
 	OnLine     OnLine
 }
 
@@ -188,7 +190,8 @@ type AlarmLook struct {
 // Look gives the panel as it stands.
 func (pl *Panel) Look() Look {
 	l := Look{Interlock: pl.watch, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
-		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown, OnLine: pl.state.OnLine}
+		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown,
+		Reopened: pl.Reopened(), OnLine: pl.state.OnLine}
 	l.Readings = make([]reading.Reading, len(pl.mem))
 	l.Good = make([]reading.Stamp, len(pl.mem))
 	for i := range pl.mem {

@@ -57,6 +57,9 @@ func TestConversionIsTheNearestFloat64(t *testing.T) {
 		{15, Length, "cm", "mm", 150, "prefix"},
 		{-250, ORP, "mV", "V", -0.25, "prefix"},
 		{12.5, Ratio, "%", "ratio", 0.125, "UCUM: 1 % = 1e-2"},
+		{1.5, Duration, "h", "min", 90, "SI brochure, table of non-SI units"},
+		{1.5, Duration, "min", "s", 90, "the same"},
+		{9, TemperatureDifference, "degF(diff)", "K(diff)", 5, "NIST SP 811, B.8: a step of 1 degF is 5/9 K"},
 	} {
 		checked[c.from], checked[c.to] = true, true
 		got, assumed, err := Convert(c.v, mustFind(c.from, c.q), mustFind(c.to, c.q))

@@ -4,22 +4,26 @@ package quantity
 type Quantity uint8
 
 const (
-	None            Quantity = iota // not known; has no units
-	Temperature                     // of the sample or of anything else
-	DissolvedOxygen                 // as O2
-	Conductivity                    // as measured or compensated: the point says which
-	Resistivity                     // the reciprocal of conductivity, see package chem
-	Flow                            // volume per time
-	Pressure                        // every unit says gauge or absolute
-	PH                              // a pure number with a name of its own
-	ORP                             // oxidation-reduction potential; the point says against which electrode
-	Sulfite                         // as SO3 or as Na2SO3: the limit says which
-	Dye                             // fluorescent tracer
-	Ratio                           // a share of one
-	Number                          // dimensionless, without further meaning
-	Length                          //
-	Volume                          //
-	State                           // one bit
+	None                  Quantity = iota // not known; has no units
+	Temperature                           // of the sample or of anything else
+	DissolvedOxygen                       // as O2
+	Conductivity                          // as measured or compensated: the point says which
+	Resistivity                           // the reciprocal of conductivity, see package chem
+	Flow                                  // volume per time
+	Pressure                              // every unit says gauge or absolute
+	PH                                    // a pure number with a name of its own
+	ORP                                   // oxidation-reduction potential; the point says against which electrode
+	Sulfite                               // as SO3 or as Na2SO3: the limit says which
+	Dye                                   // fluorescent tracer
+	Ratio                                 // a share of one
+	Number                                // dimensionless, without further meaning
+	Length                                //
+	Volume                                //
+	State                                 // one bit
+	Chloride                              // as Cl
+	Dose                                  // of a treatment chemical, in the substance its point names
+	Duration                              // a length of time
+	TemperatureDifference                 // between two temperatures: it has no zero point, so it is no temperature
 
 	quantityEnd // one past the last
 )
@@ -49,6 +53,11 @@ var quantityText = [quantityEnd]struct{ name, family, suffix, unit string }{
 	Length:          {"length", "length", "meters", "m"},
 	Volume:          {"volume", "volume", "liters", "L"},
 	State:           {"state", "state", "", "state"},
+	Chloride:        {"chloride", "chloride", "ppm", "ppm"},
+	Dose:            {"dose", "dose", "ppm", "ppm"},
+	Duration:        {"duration", "duration", "seconds", "s"},
+
+	TemperatureDifference: {"temperature-difference", "temperature_difference", "kelvin", "K(diff)"},
 }
 
 // text is quantityText without the panic for a Quantity that is none of ours.

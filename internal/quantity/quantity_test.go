@@ -30,8 +30,8 @@ func TestZeroQuantityAndZeroUnitAreNotKnown(t *testing.T) {
 }
 
 func TestQuantityNamesReadBackInExactCase(t *testing.T) {
-	if n := len(Quantities()); n != 15 {
-		t.Errorf("%d quantities, want 15", n)
+	if n := len(Quantities()); n != 19 {
+		t.Errorf("%d quantities, want 19", n)
 	}
 	for _, q := range Quantities() {
 		got, ok := ParseQuantity(q.String())
@@ -65,6 +65,11 @@ func TestMetricNamesAreTheTradesUnits(t *testing.T) {
 		"ft length":             "length_meters m",
 		"mL volume":             "volume_liters L",
 		"state state":           "state state",
+		"mg/L chloride":         "chloride_ppm ppm",
+		"mg/kg dose":            "dose_ppm ppm",
+		"min duration":          "duration_seconds s",
+
+		"degF(diff) temperature-difference": "temperature_difference_kelvin K(diff)",
 	}
 	seen := make(map[Quantity]bool)
 	for given, served := range want {

@@ -161,6 +161,17 @@ func buildTable() []row {
 		row{quantity: Volume, name: "L", ucum: "L", factor: one, aliases: []string{"l"}},
 		row{quantity: State, name: "state", ucum: "1", bare: true, factor: one},
 	)
+	add(solute(Chloride, "ppm", "mg/L", "mg/kg", "ppb", "ug/L", "ug/kg")...)
+	add(solute(Dose, "ppm", "mg/L", "mg/kg", "ppb", "ug/L", "ug/kg")...)
+	add(
+		// base: s
+		row{quantity: Duration, name: "s", ucum: "s", factor: one},
+		row{quantity: Duration, name: "min", ucum: "min", factor: rat("60")},
+		row{quantity: Duration, name: "h", ucum: "h", factor: rat("3600")},
+		// base: K. "(diff)" as pressures say "(g)": a difference of 9 degF is one of 5 K, and a temperature of 9 degF is none of 5 K.
+		row{quantity: TemperatureDifference, name: "K(diff)", ucum: "K", display: "K", factor: one},
+		row{quantity: TemperatureDifference, name: "degF(diff)", ucum: "[degF]", display: "degF of difference", factor: rat("5/9")},
+	)
 	for i := range rows {
 		if rows[i].display == "" && !rows[i].bare {
 			rows[i].display = rows[i].name

@@ -231,47 +231,21 @@ type Point struct {
 
 	// For derived points.
 	Derive Derive
+
+	Entered Entered // for points that a person enters
+	Water   Water   // for a conductivity: what was done to it before it was shown
 }
 
-// Derived tells whether the point is computed and not read.
+// Derived tells whether the point is not read from a device: it is computed, or entered by a person.
 func (p *Point) Derived() bool { return p.Sensor == None }
 
 // Chemistry tells whether the point describes the water and so needs the sensor to stand in fresh, cooled, flowing sample.
 func (p *Point) Chemistry() bool {
 	switch p.Quantity {
-	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Resistivity, quantity.PH, quantity.ORP, quantity.Sulfite, quantity.Dye:
+	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Resistivity, quantity.PH, quantity.ORP, quantity.Sulfite, quantity.Dye, quantity.Chloride:
 		return true
 	}
-	return false
-}
-
-// Derivation names a computation. The zero Derivation is none.
-type Derivation uint8
-
-// Derivations.
-const (
-	NoDerivation Derivation = iota
-	ResistivityOf
-)
-
-var derivationNames = [...]string{"", "resistivity"}
-
-func (d Derivation) String() string { return derivationNames[int(d)%len(derivationNames)] }
-
-// ParseDerivation reads a derivation's name.
-func ParseDerivation(s string) (Derivation, bool) {
-	for i, n := range derivationNames {
-		if i > 0 && n == s {
-			return Derivation(i), true
-		}
-	}
-	return NoDerivation, false
-}
-
-// Derive says how a derived point comes about.
-type Derive struct {
-	By     Derivation
-	Inputs []int // points
+	return p.Derive.By.Kind().Water
 }
 
 // Tap is where on the plant the sample is drawn.
@@ -310,6 +284,7 @@ type Panel struct {
 	Interlock Interlock
 	OnLine    int // point that says whether the boiler is fed; None when unknown
 	Limits    []Limit
+	Cross     Cross // what two sensors of the stream say of each other
 	Buses     []int // buses any of its sensors, or a site sensor it uses, is on
 }
 

@@ -185,7 +185,7 @@ func TestSensorsOfAnotherBusAndDerivedPointsAreLeftOut(t *testing.T) {
 	s := build(device{station: 1, points: []point{holding(0, site.Uint16)}}, device{station: 2, points: []point{holding(5, site.Uint16)}})
 	s.Buses = append(s.Buses, site.Bus{Name: "other", Sensors: []int{1}})
 	s.Buses[0].Sensors = []int{0}
-	s.Points = append(s.Points, site.Point{Sensor: site.None, Derive: site.Derive{By: site.ResistivityOf, Inputs: []int{0}}})
+	s.Points = append(s.Points, site.Point{Sensor: site.None, Derive: site.Derive{By: site.ResistivityOf, Inputs: []site.Input{{Point: 0}}}})
 	if got := plan.Of(s, 1).Requests; len(got) != 1 || got[0].Station != 2 {
 		t.Errorf("bus 1 asks %v, want station 2 only", got)
 	}

@@ -24,7 +24,7 @@ func pair(t *testing.T, in, out string) (*site.Point, []site.Point) {
 	points := []site.Point{
 		{Path: "b2.rack.conductivity", Quantity: quantity.Conductivity, Unit: spell(t, in, quantity.Conductivity)},
 		{Path: "b2.resistivity", Quantity: quantity.Resistivity, Unit: spell(t, out, quantity.Resistivity), Sensor: site.None,
-			Derive: site.Derive{By: site.ResistivityOf, Inputs: []int{0}}},
+			Derive: site.Derive{By: site.ResistivityOf, Inputs: []site.Input{{Point: 0}}}},
 	}
 	return &points[1], points
 }
@@ -110,7 +110,7 @@ func TestWhatIsNoDerivationIsUnknown(t *testing.T) {
 	p, points := pair(t, "uS/cm", "MOhm.cm")
 	none, lost, wrong := *p, *p, []site.Point{{Unit: spell(t, "mL/min", quantity.Flow)}}
 	none.Derive.By = site.NoDerivation
-	lost.Derive.Inputs = []int{7}
+	lost.Derive.Inputs = []site.Input{{Point: 7}}
 	for name, got := range map[string]reading.Reading{
 		"no derivation":            Step(&none, points, []reading.Reading{good}, at(1)),
 		"no input":                 Step(p, points, nil, at(1)),
@@ -121,17 +121,6 @@ func TestWhatIsNoDerivationIsUnknown(t *testing.T) {
 	} {
 		if got.Reason != reading.Unknown || got.Value != 0 {
 			t.Errorf("%s: %+v", name, got)
-		}
-	}
-}
-
-// No derivation of today takes two inputs; the age of the oldest holds for any that will.
-func TestTheOldestInputIsTheAgeOfTheWhole(t *testing.T) {
-	p := &site.Point{Derive: site.Derive{Inputs: []int{0, 1}}}
-	young, old := reading.Of(4, reading.Exact, reading.Believed, at(9)), reading.Not(reading.Silent, at(5))
-	for _, inputs := range [][]reading.Reading{{young, old}, {old, young}} {
-		if got := Step(p, nil, inputs, at(10)); got.Oldest != at(5) || got.Reason != reading.Silent {
-			t.Errorf("%+v", got)
 		}
 	}
 }
