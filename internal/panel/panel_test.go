@@ -10,7 +10,7 @@ import (
 )
 
 // bench is one panel with an oxygen, a temperature and a flow point of one sensor, polled once a second.
-func bench(t *testing.T) (*site.Site, *Panel) {
+func bench(t testing.TB) (*site.Site, *Panel) {
 	t.Helper()
 	unit := func(name string, q quantity.Quantity) quantity.Unit {
 		u, err := quantity.ParseUnit(name, q)
