@@ -252,7 +252,7 @@ func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Ou
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
 	s.Blind = s.Blind.next(blind(in), in.Elapsed, cfg.LostAfter)
 	s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || out.Ask || !in.FeedbackSilent))
-	s.Trend = s.Trend.step(cfg, in, in.first(resolution))
+	s.Trend = s.Trend.step(cfg, s.Hot, in, in.first(resolution))
 	return s, say(cfg, s, in, out)
 }
 

@@ -27,6 +27,7 @@ type trend struct {
 
 	// A new process begins to measure anew.
 	marks [marksMax]mark
+	steep bool // the last update that was compared
 	rate  float64
 	known bool
 }
@@ -38,10 +39,11 @@ type mark struct {
 	ago   time.Duration
 }
 
-func (t trend) step(cfg *site.Interlock, in Input, s Sense) trend {
-	t = t.rise(cfg, in, s)
+func (t trend) step(cfg *site.Interlock, hot bool, in Input, s Sense) trend {
+	t = t.rise(cfg, hot, in, s)
 	if !cfg.HasCooling {
-		return trend{Rising: t.Rising, marks: t.marks, rate: t.rate, known: t.known}
+		t.Far, t.Apart = false, spell{}
+		return t
 	}
 	if !in.LineFresh || !in.CoolingKnown || !s.HasValue || s.Bound == reading.Below {
 		t.Apart = t.Apart.next(undecided, in.Elapsed, farAfter)
@@ -64,12 +66,12 @@ func (t trend) step(cfg *site.Interlock, in Input, s Sense) trend {
 }
 
 // rise compares an update with the youngest mark that is a minute old.
-func (t trend) rise(cfg *site.Interlock, in Input, s Sense) trend {
+func (t trend) rise(cfg *site.Interlock, hot bool, in Input, s Sense) trend {
 	if cfg.RisePerMin <= 0 {
 		return trend{Far: t.Far, Apart: t.Apart}
 	}
 	if !in.LineFresh {
-		t.marks, t.rate, t.known = [marksMax]mark{}, 0, false
+		t.marks, t.steep, t.rate, t.known = [marksMax]mark{}, false, 0, false
 		return t
 	}
 	last := 0 // the youngest mark stands first
@@ -98,9 +100,12 @@ func (t trend) rise(cfg *site.Interlock, in Input, s Sense) trend {
 		moved := steps(s.Value, s.Resolution) - steps(m.value, s.Resolution)
 		switch allowed := steps(cfg.RisePerMin*minutes, s.Resolution); {
 		case moved > allowed:
-			t.Rising = true
+			t.Rising = t.Rising || t.steep && !hot // a hot sample is told as that, and a rise on two updates in a row: one alone may be a spike
+			t.steep = true
 		case moved <= allowed/2: // half of it, so that a steady rise at the limit is one message
-			t.Rising = false
+			t.Rising, t.steep = false, false
+		default:
+			t.steep = false
 		}
 		break
 	}
