@@ -58,7 +58,7 @@ func acts(second bool) []act {
 	for _, r := range []struct {
 		name string
 		r    reading.OrderResult
-	}{{"order taken", reading.OrderResult{Fault: reading.Answered, Known: true, ReadBack: 1}}, {"order timed out", reading.OrderResult{Fault: reading.Timeout}},
+	}{{"order taken", reading.OrderResult{Fault: reading.Answered, Known: true, ReadBack: 1}}, {"order timed out", reading.OrderResult{Fault: reading.Timeout, Known: true, ReadBack: 1}},
 		{"order read back as another", reading.OrderResult{Fault: reading.Answered, Known: true}}} {
 		in := idle
 		in.HasResult, in.Result = true, r.r
