@@ -46,12 +46,8 @@ var (
 	shapeLock = shape{"an interlock", []string{"temperature", "warn_above", "close_above", "valve_closed", "travel",
 		"second_temperature", "rise_per_min", "cooling_water", "approach_above", "drive"}, map[string]string{
 		"temperatures": "name one temperature, and a second one as second_temperature",
-		"rise":         "write rise_per_min",
-		"rise_above":   "write rise_per_min",
 		"valve_fails":  "say it in the drive"}}
-	shapeDrive = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails"},
-		map[string]string{"open_value": "remove it; rillwatch can only close", "discrete": "a discrete input cannot be written; name a coil or a holding register",
-			"input": "an input register cannot be written; name a coil or a holding register", "sensor": "name the bus and the station"}}
+	shapeDrive = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails"}, nil}
 	shapeLimit = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
 		map[string]string{"rate": noRates, "baseline": "give high or low"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}

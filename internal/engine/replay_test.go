@@ -300,6 +300,7 @@ func (st *story) feed(in engine.Input) {
 	say := func(format string, args ...any) {
 		fmt.Fprintf(&st.out, "%s "+format+"\n", append([]any{st.wall.UTC().Format("15:04:05")}, args...)...)
 	}
+	st.follow(o, say)
 	v := st.e.View()
 	show := func(points []engine.PointView) {
 		for _, p := range points {
@@ -323,7 +324,11 @@ func (st *story) feed(in engine.Input) {
 	for _, r := range o.Replies {
 		say("reply %s refusal=%q %s", r.Command, string(r.Refusal), r.Words)
 	}
-	st.follow(o, say)
+	for len(st.results) > 0 {
+		r := st.results[0]
+		st.results = st.results[1:]
+		st.feed(r)
+	}
 }
 
 // follow writes when a row of orders begins and ends, and answers each.
@@ -356,11 +361,6 @@ func (st *story) follow(o engine.Outcome, say func(string, ...any)) {
 			delete(st.asked, p)
 			say("no more orders for panel %s", st.s.Panels[p].Name)
 		}
-	}
-	for len(st.results) > 0 {
-		r := st.results[0]
-		st.results = st.results[1:]
-		st.feed(r)
 	}
 }
 

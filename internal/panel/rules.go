@@ -65,7 +65,7 @@ func (pl *Panel) rules(elapsed time.Duration) {
 			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)
 		}
 	}
-	if pl.watch.ClosedSeen {
+	if pl.watch.ClosedSeen && !(pl.watch.Began && pl.watch.Cause == interlock.FoundClosed) { // which is told as that
 		pl.valveEvent(event.ValveClosedSeen)
 	}
 	if pl.watch.OpenedSeen {

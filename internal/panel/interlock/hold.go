@@ -26,6 +26,7 @@ type Hold struct {
 
 	// Of this process: it must find out for itself.
 	known bool          // the valve was known once, so that what is found later is no finding of a start
+	asked bool          // at the last step
 	taken bool          // the last order was confirmed by its read-back
 	waits time.Duration // without a word of the bus
 }
@@ -132,10 +133,13 @@ func Standing(cfg *site.Interlock, s State) Holding {
 // answered takes up what became of the order. A trouble stands until an order is confirmed, or nothing is asked for any more.
 func (h Hold) answered(cfg *site.Interlock, in Input, ask bool) Hold {
 	if !ask {
-		h.Failing, h.Trouble, h.taken, h.waits = false, "", false, 0
+		h.Failing, h.Trouble, h.asked, h.taken, h.waits = false, "", false, false, 0
 		return h
 	}
-	h.waits = min(h.waits+in.Elapsed, unansweredAfter)
+	if h.asked { // the time before this step belongs to what stood then
+		h.waits = min(h.waits+in.Elapsed, unansweredAfter)
+	}
+	h.asked = true
 	if in.HasResult {
 		h.waits, h.taken = 0, false
 		switch r := in.Result; {
