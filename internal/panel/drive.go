@@ -215,7 +215,7 @@ func (pl *Panel) Override(in Input, long time.Duration, who, why string) (Output
 	return pl.command(in, event.Event{Kind: event.OverrideStarted, Priority: site.HighPriority, Who: who, Why: why}, func(s interlock.State) (interlock.State, interlock.Refusal) {
 		k := &pl.p.Interlock
 		known := pl.at(k.Temperature).Own.HasValue() || k.HasSecond && pl.at(k.Second).Own.HasValue()
-		return interlock.Suspend(k, s, in.Now.Wall, long, who, why, known)
+		return interlock.Suspend(k, s, in.Now.Wall, in.Now.Up-pl.lastUp, long, who, why, known)
 	})
 }
 

@@ -174,7 +174,7 @@ func take(cfg *site.Interlock, from holdNode, a act) (to holdNode, out Output, r
 		to.s, reply = SayByHand(from.s)
 	case a.override != 0:
 		// the last step saw a value exactly when nothing is counted as unread
-		to.s, reply = Suspend(cfg, from.s, 0, a.override, "Kim", "a job", o.unread[0] == 0 && !o.fresh || cfg.HasSecond && o.unread[1] == 0 && !o.fresh)
+		to.s, reply = Suspend(cfg, from.s, 0, 0, a.override, "Kim", "a job", o.unread[0] == 0 && !o.fresh || cfg.HasSecond && o.unread[1] == 0 && !o.fresh)
 		if reply == Obeyed {
 			o.over = 0
 		}

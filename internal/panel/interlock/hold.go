@@ -201,9 +201,9 @@ func Rearm(cfg *site.Interlock, s State, checkInHand bool) (State, Refusal) {
 	return s, Obeyed
 }
 
-// Suspend begins an override, or begins it anew. now is when, and long how long; 0 is the usual time. known tells that a guarding
-// temperature has a value at this moment: what nobody sees is not suspended.
-func Suspend(cfg *site.Interlock, s State, now reading.Wall, long time.Duration, by, why string, known bool) (State, Refusal) {
+// Suspend begins an override, or begins it anew. now is when, since how long after the last step, and long how long it lasts; 0 is the usual
+// time. known tells that a guarding temperature has a value at this moment: what nobody sees is not suspended.
+func Suspend(cfg *site.Interlock, s State, now reading.Wall, since, long time.Duration, by, why string, known bool) (State, Refusal) {
 	if long == 0 {
 		long = site.OverrideUsual
 	}
@@ -215,7 +215,7 @@ func Suspend(cfg *site.Interlock, s State, now reading.Wall, long time.Duration,
 	case s.allLost(cfg), !known:
 		return s, TemperatureGone
 	}
-	s.Hold.Override = Override{On: true, By: by, Why: why, Until: now + reading.Wall(long), Left: long}
+	s.Hold.Override = Override{On: true, By: by, Why: why, Until: now + reading.Wall(long), Left: long + max(0, since)}
 	return s, Obeyed
 }
 

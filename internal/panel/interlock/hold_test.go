@@ -55,7 +55,7 @@ func TestAnOverrideEndsByTheEarlierOfSeenAndWallTime(t *testing.T) {
 	}{{"a steady clock", 0, 10 * time.Minute}, {"a clock that steps back", -24 * time.Hour, 10 * time.Minute}, {"a clock that steps past the end", 24 * time.Hour, period}} {
 		st := driven(t).temp(55).temp(55)
 		var r Refusal
-		if st.s, r = Suspend(st.cfg, st.s, st.wall(), 10*time.Minute, "Kim", "cooler", true); r != Obeyed {
+		if st.s, r = Suspend(st.cfg, st.s, st.wall(), 0, 10*time.Minute, "Kim", "cooler", true); r != Obeyed {
 			t.Fatal(r)
 		}
 		moved := reading.Wall(c.steps)
@@ -80,7 +80,7 @@ func TestAnOverrideEndsByTheEarlierOfSeenAndWallTime(t *testing.T) {
 
 func TestAnOverrideThatEndsWhileTheTemperatureIsLostAsksAgain(t *testing.T) {
 	st := driven(t)
-	st.s, _ = Suspend(st.cfg, st.s, st.wall(), 20*time.Second, "Kim", "a job", true)
+	st.s, _ = Suspend(st.cfg, st.s, st.wall(), 0, 20*time.Second, "Kim", "a job", true)
 	for range 6 {
 		st.silent()
 	}
@@ -93,7 +93,7 @@ func TestAnOverrideThatEndsWhileTheTemperatureIsLostAsksAgain(t *testing.T) {
 	if !st.out.Ask || st.out.Cause != TemperatureLostCause {
 		t.Errorf("after it: %+v", st.out.Holding)
 	}
-	if _, r := Suspend(st.cfg, st.s, st.wall(), time.Minute, "Kim", "a job", true); r != TemperatureGone {
+	if _, r := Suspend(st.cfg, st.s, st.wall(), 0, time.Minute, "Kim", "a job", true); r != TemperatureGone {
 		t.Errorf("an override of a lost temperature: %q", r)
 	}
 }
