@@ -23,7 +23,6 @@ type walker struct {
 	flushed float64 // mL, since flow last began with the valve open; the truth, from the words that were sent
 	flow    float64
 	shut    bool
-	held    bool
 	over    time.Duration // seen time that an override has left; 0: none
 }
 
