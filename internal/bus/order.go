@@ -101,14 +101,38 @@ func (p *poller) obey(ctx context.Context, o reading.Order) {
 	}
 	r.Fault = p.write(ctx, w, o)
 	if r.Fault == reading.Answered {
-		words, err := p.link.ask(ctx, o.Station, o.Table, o.Addr, 1)
-		if f := faultOf(err); f == reading.Answered && len(words) == 1 {
-			r.ReadBack, r.Known = words[0], true
-		} else if !clean(f) {
-			p.dropLink()
-		}
+		r.ReadBack, r.Known = p.readBack(ctx, o)
 	}
 	p.answer(r)
+}
+
+// readBack reads what an order wrote. Behind a gateway it stands in the ledger like any question, so that its late answer is not taken for
+// that of a reading; and while a late answer to an earlier read-back may be under way, none is believed. That the gateway is in step is shown
+// by the answer to the write just before, which has a shape of its own.
+func (p *poller) readBack(ctx context.Context, o reading.Order) (value uint16, known bool) {
+	q := query{station: o.Station, table: o.Table, addr: o.Addr, count: 1}
+	gated := p.gate != nil && o.Station != direct
+	if gated {
+		if p.gate.ledger.of(q, p.now().Up) == retired {
+			return 0, false
+		}
+		p.gate.ledger.sent(q, p.now().Up, p.timeout)
+	}
+	words, err := p.link.ask(ctx, o.Station, o.Table, o.Addr, 1)
+	f := faultOf(err)
+	if f == reading.Answered && len(words) == 1 {
+		return words[0], true
+	}
+	if !clean(f) {
+		p.dropLink()
+		if gated && ctx.Err() == nil {
+			up := p.now().Up
+			if p.gate.ledger.failed(up); f == reading.BadFrame {
+				p.gate.ledger.suspect(up)
+			}
+		}
+	}
+	return 0, false
 }
 
 // write sends the order, over a new connection where the one in use had been closed unnoticed.
