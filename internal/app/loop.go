@@ -40,6 +40,8 @@ type loop struct {
 	view    atomic.Pointer[engine.View]
 	batches chan reading.Batch
 	asks    chan ask
+	orders  *orders
+	done    chan reading.OrderResult
 	wake    chan struct{} // the outbox has new rows
 	outbox  *outbox
 	commit  func(logbook.Commit) error // the book's
@@ -92,6 +94,8 @@ func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce strin
 	l := &loop{c: c, book: book, now: now, nonce: nonce, engine: engine.New(c.Site),
 		batches: make(chan reading.Batch, 4*len(c.Site.Buses)+4), // a burst of every bus's segments; beyond it a bus waits, which delays its round and loses nothing
 		asks:    make(chan ask),
+		orders:  newOrders(c.Site),
+		done:    make(chan reading.OrderResult),
 		wake:    make(chan struct{}, 1),
 		outbox:  newOutbox(book, now, c.Log),
 		commits: make(chan logbook.Commit, 1), results: make(chan commitResult, 1)}
@@ -148,7 +152,7 @@ func (l *loop) run() {
 	defer tick.Stop()
 	var current *logbook.Commit // in flight, kept for a retry
 	var retry <-chan time.Time
-	batches, ticks, asks := l.batches, tick.C, l.asks
+	batches, ticks, asks, done := l.batches, tick.C, l.asks, l.done
 	rounds := make([]time.Duration, len(l.c.Site.Buses)) // Up of the last whole round of each bus that went through judgement
 	var deadline <-chan time.Time
 	for {
@@ -163,7 +167,7 @@ func (l *loop) run() {
 		select {
 		case b, ok := <-batches:
 			if !ok {
-				batches, ticks, asks = nil, nil, nil // what is said now is said after the end
+				batches, ticks, asks, done = nil, nil, nil, nil // what is said now is said after the end
 				l.goodbye()
 				deadline = time.After(lastCommitWait)
 				continue
@@ -177,6 +181,8 @@ func (l *loop) run() {
 		case <-ticks:
 			l.tick()
 			l.feedWatchdog(l.now().Up, rounds)
+		case r := <-done:
+			l.step(engine.OrderDone{OrderResult: r})
 		case a := <-asks:
 			o := l.step(a.cmd)
 			for _, r := range o.Replies {
@@ -228,6 +234,7 @@ func (l *loop) arm() logbook.Commit {
 // step is the one place where something becomes an outcome and an outcome waits for the disk.
 func (l *loop) step(in engine.Input) engine.Outcome {
 	o := l.engine.Step(in)
+	l.orders.give(o.Orders) // before the disk: a closing waits for nothing
 	l.seq = o.Seq
 	l.view.Store(l.engine.View())
 	for _, j := range o.Readings {

@@ -1,7 +1,7 @@
 // Package bus asks the stations of one bus in rounds on a fixed grid and yields what became of every request.
 //
 // Owns: the connection to one endpoint, the grid of its rounds, what silence costs, and the mapping of every error to a fault.
-// Never: writes to a station, publishes what it cannot vouch for, gives a read that failed a value, or keeps a value from an earlier round.
+// Never: writes to a station but for the orders of the site's drives, to the bit, publishes what it cannot vouch for, gives a read that failed a value, or keeps a value from an earlier round.
 //
 // On plain tcp the transaction number tells answers apart. Stream RTU has none: there a late or doubled answer would be taken for the next
 // one without an error, and the line would stay shifted. So a serial line, its own or behind a serial server, is guarded by four things
@@ -64,8 +64,12 @@ const (
 // It ends soon after ctx, in every state: on plain tcp within the bus's timeout, since a request in flight is waited for, and on the others
 // at once. A connection being made is abandoned.
 //
-// now gives every stamp. orders may be nil; no order is obeyed, each is said to be refused in the log.
+// now gives every stamp. orders may be nil; no order is obeyed, each is said to be refused in the log: those that may be go by RunOrders.
 func Run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger) error {
+	return start(ctx, s, bus, now, orders, nil, out, log)
+}
+
+func start(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, results chan<- reading.OrderResult, out chan<- reading.Batch, log *slog.Logger) error {
 	if bus < 0 || bus >= len(s.Buses) {
 		return fmt.Errorf("bus %d: the site has %d", bus, len(s.Buses))
 	}
@@ -73,7 +77,7 @@ func Run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o
 	if err != nil {
 		return fmt.Errorf("bus %s: %w", s.Buses[bus].Name, err)
 	}
-	return run(ctx, s, bus, now, orders, out, log, l)
+	return runOrders(ctx, s, bus, now, orders, results, out, log, l)
 }
 
 // datagrams says why links over UDP are refused.
@@ -120,6 +124,10 @@ func linkOf(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp
 
 // run is Run over a given link, which it closes at the end.
 func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger, l link) error {
+	return runOrders(ctx, s, bus, now, orders, nil, out, log, l)
+}
+
+func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, results chan<- reading.OrderResult, out chan<- reading.Batch, log *slog.Logger, l link) error {
 	b := &s.Buses[bus]
 	p := plan.Of(s, bus)
 	switch {
@@ -132,6 +140,9 @@ func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o
 	}
 	r := newPoller(b, bus, p, now, out, log, l)
 	defer r.end()
+	if results != nil {
+		r.drive(s, results, ctx.Done())
+	}
 
 	due := now().Up + phase(b.Name, b.Period) // of slot 0; slot k is due k periods later, so that nothing drifts
 	anchor := due
@@ -148,7 +159,7 @@ func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o
 					orders = nil
 					continue
 				}
-				r.refuse(o)
+				r.obey(ctx, o)
 			case c := <-r.incoming():
 				r.idle(c)
 			case <-timer.C:

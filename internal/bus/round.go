@@ -39,6 +39,7 @@ type poller struct {
 	last       uint64 // slot of the last round
 	refusedAny bool
 	refusedID  uint64
+	drives     drives
 
 	gate        *gate                          // of network links; nil on serial ones
 	guard       *rtuLink                       // of serial links; nil on network ones
@@ -142,13 +143,7 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 	batch := reading.Batch{Bus: p.bus, Slot: slot}
 	left := len(due)
 	for _, st := range p.order() {
-		select {
-		case o, open := <-orders:
-			if open {
-				p.refuse(o)
-			}
-		default:
-		}
+		p.obeyWaiting(ctx, orders)
 		requests := of(due, st.id)
 		if !st.heard && !st.interlock { // what was answered shall not hang on one that may not answer
 			p.closeSegment(ctx, a, false)
@@ -440,13 +435,4 @@ func (p *poller) wait(st *station) uint64 {
 		most = heldBackMaxInterlock
 	}
 	return max(1, min(slots, uint64(most/p.period)))
-}
-
-// refuse answers an order in the log, once for each: rillwatch observes, and nothing here can write.
-func (p *poller) refuse(o reading.Order) {
-	if p.refusedAny && p.refusedID == o.ID {
-		return
-	}
-	p.refusedAny, p.refusedID = true, o.ID
-	p.log.Warn("order not obeyed: observing only", "order", o.ID, "station", o.Station)
 }

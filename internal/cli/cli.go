@@ -87,8 +87,10 @@ says of each reading whether it may be believed, watches the sample
 temperature, judges oxygen and conductivity against the limits you wrote,
 keeps the evidence and calls people.
 
-It only observes. The panel's own thermal shut-off stays the primary
-protection; rillwatch claims no safety integrity level.
+It observes. Where the configuration names the one coil or register for it,
+it also asks for the sample valve to be closed, and never for anything else.
+The panel's own thermal shut-off stays the primary protection; rillwatch
+claims no safety integrity level.
 
 Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 		SilenceErrors: true,

@@ -115,6 +115,15 @@ func (p *panel) assemble(self int, s *site.Site, sensors map[*sensor]int, buses 
 	o.Interlock.Temperature = pointAt[p.temperature]
 	o.Interlock.ValveClosed = pointAt[p.valve]
 	o.Cross = p.cross.assemble(pointAt)
+	if p.second != nil {
+		o.Interlock.HasSecond, o.Interlock.Second = true, pointAt[p.second]
+	}
+	if p.cooling != nil {
+		o.Interlock.HasCooling, o.Interlock.Cooling = true, pointAt[p.cooling]
+	}
+	if o.Interlock.Drive.Configured {
+		o.Interlock.Drive.Bus = buses[p.drive]
+	}
 	for _, l := range p.limits { // by name
 		l.l.Point = pointAt[l.point]
 		o.Limits = append(o.Limits, l.l)

@@ -107,6 +107,7 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 	d.readPanels(top)
 	d.checkBuses()
 	d.checkStations()
+	d.checkDrives()
 	d.checkUse()
 	d.readRecipients(top)
 	d.readHTTP(top)

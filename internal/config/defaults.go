@@ -37,6 +37,7 @@ const (
 	closeDefault  = "120 degF"       // common practice: most wetted sensors end at 45 to 50 degC
 	travelDefault = 15 * time.Second // judgement: a motorised ball valve turns in 5 to 15 s
 	travelMax     = 10 * time.Minute
+	riseDefault   = "2 degC" // a minute; judgement: a cooler that dies passes it within seconds, the day's swing of cooling water never
 
 	flowLowDefault  = 50.0  // mL/min, common practice for sensor cells
 	flowHighDefault = 500.0 // mL/min

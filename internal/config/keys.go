@@ -43,12 +43,11 @@ var (
 	shapePanel = shape{"a panel", []string{"title", "tap", "sensor", "line", "on_line", "interlock", "limit", "derive", "entered", "cross_check"},
 		map[string]string{"baseline": "remove it"}}
 	shapeLine = shape{"a sample line", []string{"length_m", "bore_mm", "coil_mL", "cell_mL", "flow", "flow_low", "flow_high"}, nil}
-	shapeLock = shape{"an interlock", []string{"temperature", "warn_above", "close_above", "valve_closed", "travel"}, map[string]string{
-		"drive":              "remove it; this version watches and cannot close a valve",
-		"second_temperature": "name one temperature",
-		"temperatures":       "name one temperature",
-		"rise":               noRates,
-		"rise_above":         noRates}}
+	shapeLock = shape{"an interlock", []string{"temperature", "warn_above", "close_above", "valve_closed", "travel",
+		"second_temperature", "rise_per_min", "cooling_water", "approach_above", "drive"}, map[string]string{
+		"temperatures": "name one temperature, and a second one as second_temperature",
+		"valve_fails":  "say it in the drive"}}
+	shapeDrive = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails"}, nil}
 	shapeLimit = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
 		map[string]string{"rate": noRates, "baseline": "give high or low"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}

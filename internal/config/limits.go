@@ -33,10 +33,12 @@ func (p *panel) readInterlock() {
 		t.missing("temperature", `write temperature = "SENSOR.POINT"`)
 		return
 	}
+	p.readDrive(t)
 	if p.temperature = p.measured(t, "temperature", quantity.Temperature); p.temperature == nil {
 		return
 	}
 	p.readThresholds(t)
+	p.readBeside(t)
 	p.mustBeFitted(t, "temperature", p.temperature)
 	s := p.temperature.sensor
 	s.guards = true

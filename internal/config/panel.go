@@ -19,6 +19,8 @@ type panel struct {
 	uses    []*point          // of site sensors
 
 	flow, onLine, temperature, valve *point
+	second, cooling                  *point
+	drive                            *bus // that the close request goes over
 	limits                           []limit
 	cross                            cross
 }

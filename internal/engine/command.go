@@ -43,6 +43,9 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 	if do, ok := in.Do.(EnterValue); ok {
 		return e.enter(in, do, o)
 	}
+	if rep, ok := e.obeyInterlock(in, o); ok {
+		return rep
+	}
 	do, ok := in.Do.(Acknowledge)
 	if !ok {
 		return no(VerbNotObeyed, "this version does not obey "+in.Do.verb()+" yet; nothing was changed")

@@ -39,6 +39,8 @@ type Engine struct {
 	view     *View
 	judged   uint64
 	routes   [][]route // by bus
+	orders   uint64    // given since the start
+	moment   moment    // of the input in hand
 }
 
 type judge struct {
@@ -137,6 +139,7 @@ func (e *Engine) View() *View { return e.view }
 // Step takes one input and gives what it brought about.
 func (e *Engine) Step(in Input) Outcome {
 	e.seq++
+	e.moment = momentOf(in)
 	o := Outcome{Seq: e.seq}
 	switch in := in.(type) {
 	case Boot:
@@ -187,7 +190,8 @@ func (e *Engine) Step(in Input) Outcome {
 		o.At = in.At
 		e.emit(&o, event.Event{Kind: event.Stopped, Priority: site.LowPriority})
 	case OrderDone:
-		o.At = in.At // no order is given while only observing
+		o.At = in.At
+		e.takeResult(in, &o)
 	}
 	return o
 }
@@ -196,6 +200,7 @@ func (e *Engine) emit(o *Outcome, ev event.Event) {
 	ev.ID = event.ID{Boot: e.boot, Seq: e.next}
 	e.next++
 	ev.At = o.At
+	e.nameOverride(&ev)
 	o.Events = append(o.Events, ev)
 }
 
@@ -367,6 +372,7 @@ func (e *Engine) siteRow() []byte {
 
 func (e *Engine) input(now reading.Stamp, reads []panel.Read) panel.Input {
 	in := panel.Input{Now: now, Reads: reads, Certain: e.certain, Boot: e.boot, NextSeq: e.next}
+	in.Tick, in.Rounded, in.Bus, in.Result = e.moment.tick, e.moment.rounded, e.moment.bus, e.moment.result
 	if e.free != nil {
 		in.Others = e.free.Guest
 	}
@@ -384,6 +390,7 @@ func (e *Engine) merge(out panel.Output, o *Outcome) {
 	o.Events = append(o.Events, out.Events...)
 	e.next += uint64(len(out.Events))
 	o.Records = append(o.Records, out.Records...)
+	e.giveOrders(out.Orders, o)
 }
 
 // takeBatch gives each read to the points it feeds, the site's own sensors first, then to the panels on this bus.

@@ -67,6 +67,7 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 	}
 	pv.Interlock = InterlockView{Configured: p.Interlock.Configured, State: l.Interlock.Phase.String(), Valve: l.Valve, ValveFrom: l.ValveFrom,
 		ValveBy: l.Interlock.ValveBy, FirstOut: l.Interlock.FirstOut.String()}
+	pv.Interlock.Driven, pv.Interlock.Holding = p.Interlock.Drive.Configured, l.Interlock.Holding
 	if at := l.Interlock.FirstOutAt; at != 0 {
 		pv.Interlock.FirstOutAt = reading.Stamp{Wall: at}
 	}

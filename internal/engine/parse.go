@@ -200,6 +200,8 @@ func (p *parser) do(verb string) Do {
 		return Override{p.key("panel"), p.duration(p.key("for"))}
 	case "rearm":
 		return Rearm{p.key("panel")}
+	case "valve_by_hand":
+		return ValveByHand{p.key("panel")}
 	case "drill":
 		return Drill{p.key("recipient")}
 	}

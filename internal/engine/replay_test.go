@@ -33,6 +33,11 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 // device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO";
 // "enter POINT VALUE UNIT BASIS AGE WHO", with - for none; "restart 30s" ends the process and
 // starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
+//
+// Of a driven valve: "rearm PANEL by WHO", "override PANEL 30m by WHO", "byhand PANEL by WHO"; "orders taken" (so it is at first), "orders
+// TABLE-OF-FAULTS", "orders not_read_back", "orders read_back_differs", "orders unanswered" say what becomes of each order from then on.
+// "commit" puts the judge state on disk, and "kill 30s" is a restart that knows no more than the last commit; "clock steps 10m" moves the wall
+// clock. An order is written when the first of a row is given, and its end when none was given for two seconds.
 func TestReplay(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/replay/*.txtar")
 	if err != nil || len(files) < 12 {
@@ -112,6 +117,10 @@ type story struct {
 	acks    int
 	states  []engine.StateRow
 	events  []event.Event
+
+	orders  string // what becomes of them
+	asked   map[int]time.Duration
+	results []engine.OrderDone
 }
 
 func tell(t *testing.T, s *site.Site, text string) string {
@@ -189,6 +198,36 @@ func (st *story) line(line string) error {
 		st.acks++
 		st.feed(engine.Command{ID: fmt.Sprintf("enter-%d", st.acks), Who: f[5], Why: "laboratory", From: "api", At: st.now(), Do: do})
 		return nil
+	case word == "rearm", word == "override", word == "byhand":
+		what, who, _ := strings.Cut(rest, " by ")
+		name, long, _ := strings.Cut(what, " ")
+		do := map[string]engine.Do{"rearm": engine.Rearm{Panel: name}, "byhand": engine.ValveByHand{Panel: name}}[word]
+		if word == "override" {
+			d, err := time.ParseDuration(long)
+			if long != "" && err != nil {
+				return err
+			}
+			do = engine.Override{Panel: name, For: d}
+		}
+		st.acks++
+		st.feed(engine.Command{ID: fmt.Sprintf("%s-%d", word, st.acks), Who: who, Why: "cooling water seen at the panel", From: "api", At: st.now(), Do: do})
+		return nil
+	case word == "orders":
+		st.orders = rest
+		return nil
+	case word == "commit":
+		for _, r := range st.e.States() {
+			st.states = put(st.states, r)
+		}
+		return nil
+	case strings.HasPrefix(line, "clock steps "):
+		d, err := time.ParseDuration(strings.TrimPrefix(line, "clock steps "))
+		if err != nil {
+			return err
+		}
+		st.wall = st.wall.Add(d)
+		st.feed(engine.ClockState{At: st.now(), Certain: st.certain, Stepped: d})
+		return nil
 	case word == "ask":
 		st.feed(engine.Command{ID: "ask-" + rest, Who: "Kim", Why: "try", From: "api", At: st.now(), Do: engine.Rearm{Panel: rest}})
 		return nil
@@ -202,10 +241,12 @@ func (st *story) line(line string) error {
 		st.certain = rest == "certain"
 		st.feed(engine.ClockState{At: st.now(), Certain: st.certain})
 		return nil
-	case word == "restart":
+	case word == "restart", word == "kill":
 		before := engine.Before{Nonce: fmt.Sprintf("%08x", st.boots), Last: reading.WallOf(st.wall), WallCertain: true, Hash: st.s.Hash}
-		for _, r := range st.e.States() {
-			st.states = put(st.states, r)
+		if word == "restart" {
+			for _, r := range st.e.States() {
+				st.states = put(st.states, r)
+			}
 		}
 		certain := true
 		if rest == "unknown" {
@@ -238,6 +279,7 @@ func put(rows []engine.StateRow, r engine.StateRow) []engine.StateRow {
 func (st *story) bootNow(before engine.Before, states []engine.StateRow) {
 	st.boots++
 	st.up, st.slot, st.seq = 0, 0, 0
+	st.asked, st.results = map[int]time.Duration{}, nil
 	st.e = engine.New(st.s)
 	st.last = make([]string, len(st.s.Points))
 	st.feed(engine.Boot{Nonce: fmt.Sprintf("%08x", st.boots), At: st.now(), WallCertain: st.certain, Hash: st.s.Hash, Before: before, States: states})
@@ -258,6 +300,7 @@ func (st *story) feed(in engine.Input) {
 	say := func(format string, args ...any) {
 		fmt.Fprintf(&st.out, "%s "+format+"\n", append([]any{st.wall.UTC().Format("15:04:05")}, args...)...)
 	}
+	st.follow(o, say)
 	v := st.e.View()
 	show := func(points []engine.PointView) {
 		for _, p := range points {
@@ -280,6 +323,44 @@ func (st *story) feed(in engine.Input) {
 	}
 	for _, r := range o.Replies {
 		say("reply %s refusal=%q %s", r.Command, string(r.Refusal), r.Words)
+	}
+	for len(st.results) > 0 {
+		r := st.results[0]
+		st.results = st.results[1:]
+		st.feed(r)
+	}
+}
+
+// follow writes when a row of orders begins and ends, and answers each.
+func (st *story) follow(o engine.Outcome, say func(string, ...any)) {
+	for _, r := range o.Orders {
+		if _, going := st.asked[r.Panel]; !going {
+			say("order bus=%s station=%d %s %d = %d for panel %s", st.s.Buses[r.Bus].Name, r.Station, r.Table, r.Addr, r.Value, st.s.Panels[r.Panel].Name)
+		}
+		st.asked[r.Panel] = st.up
+		res := reading.OrderResult{ID: r.ID, Panel: r.Panel, Fault: reading.Answered, ReadBack: r.Value, Known: true, At: st.now()}
+		switch st.orders {
+		case "", "taken":
+		case "unanswered":
+			continue
+		case "not_read_back":
+			res.Known, res.ReadBack = false, 0
+		case "read_back_differs":
+			res.ReadBack = 1 - r.Value
+		default:
+			f, ok := reading.ParseFault(st.orders)
+			if !ok {
+				st.t.Fatalf("orders %q", st.orders)
+			}
+			res.Fault, res.Known, res.ReadBack = f, false, 0
+		}
+		st.results = append(st.results, engine.OrderDone{OrderResult: res})
+	}
+	for p := range st.s.Panels {
+		if at, going := st.asked[p]; going && st.up-at > 2*time.Second {
+			delete(st.asked, p)
+			say("no more orders for panel %s", st.s.Panels[p].Name)
+		}
 	}
 }
 

@@ -132,6 +132,8 @@ func doOperands(d Do) string {
 		return "panel=" + q(d.Panel) + " for=" + d.For.String()
 	case Rearm:
 		return "panel=" + q(d.Panel)
+	case ValveByHand:
+		return "panel=" + q(d.Panel)
 	case Drill:
 		return "recipient=" + q(d.Recipient)
 	}
@@ -201,6 +203,10 @@ func FormatEvent(e *event.Event) string {
 	put("was", e.Was)
 	put("is", e.Is)
 	put("cause", e.Cause)
+	if f := e.FirstOut; f != nil {
+		put("first_out", f.Cause)
+		put("readings", f.Boot+"/"+f.From.String()+".."+f.To.String())
+	}
 	put("who", e.Who)
 	put("why", e.Why)
 	if e.Count != 0 {
@@ -209,7 +215,10 @@ func FormatEvent(e *event.Event) string {
 	if e.Trust.Valve != "" {
 		put("valve", e.Trust.Valve)
 		put("doubt", e.Trust.Reason)
+		put("request", e.Trust.Request)
+		put("held", e.Trust.HeldCause)
 	}
+	put("override_by", e.Trust.OverrideBy)
 	if x := e.Excursion; x != nil {
 		put("excursion", x.ID)
 		put("start", FormatStamp(x.Start))

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"rillwatch/internal/event"
+	"rillwatch/internal/panel"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -67,6 +68,9 @@ type InterlockView struct {
 	ValveBy    string // when closed: by panel, by hand, not known
 	FirstOut   string // cause of the present or last closing condition
 	FirstOutAt reading.Stamp
+
+	Driven  bool // rillwatch may ask for the valve to be closed
+	Holding panel.Holding
 }
 
 // LineView is the state of the sample line.

@@ -96,7 +96,21 @@ const (
 	ClockStepped
 	StateLost // the judge state of a panel could not be read back
 	DrillTold
-	ValueEntered // a person entered a value
+	ValueEntered       // a person entered a value
+	SampleRising       // the sample grows warmer faster than it should
+	SampleRisingOver   // no longer
+	CoolerApproach     // the sample is further above its cooling water than it should be
+	CoolerApproachOver // no longer
+	OneTemperatureLost // one of two guarding temperatures; the other guards alone
+	OneTemperatureBack
+	HeldClosed      // closing is asked for, until a person re-arms; for the record beside what caused it
+	FoundClosed     // the same at a start, of a valve found closed for no known cause
+	CannotClose     // the order does not reach the valve's control, or is not confirmed
+	OrderTaken      // it is again, or nothing is asked for any more
+	Rearmed         // a person has withdrawn the request
+	OverrideStarted // a person has suspended the request
+	OverrideEnded
+	ValveByHand // a person says that the valve was closed by hand
 	kindCount
 )
 
@@ -151,6 +165,20 @@ var kindTable = [KindCount]kindRow{
 	StateLost:               {"daemon.state_lost", true},
 	DrillTold:               {"drill", true},
 	ValueEntered:            {"value.entered", false},
+	SampleRising:            {"sample.rising", true},
+	SampleRisingOver:        {"sample.rising_over", false},
+	CoolerApproach:          {"sample.far_from_cooling_water", true},
+	CoolerApproachOver:      {"sample.near_cooling_water", false},
+	OneTemperatureLost:      {"temperature.one_lost", true},
+	OneTemperatureBack:      {"temperature.one_back", false},
+	HeldClosed:              {"valve.held_closed", false},
+	FoundClosed:             {"valve.found_closed", true},
+	CannotClose:             {"valve.cannot_close", true},
+	OrderTaken:              {"valve.order_taken", true},
+	Rearmed:                 {"valve.rearmed", true},
+	OverrideStarted:         {"override.started", true},
+	OverrideEnded:           {"override.ended", true},
+	ValveByHand:             {"valve.by_hand", false},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -201,13 +229,16 @@ type Event struct {
 	Trust     Trust         `json:"trust,omitzero"` // evidence about the sample when it happened
 	Excursion *Excursion    `json:"excursion,omitempty"`
 	Lasted    time.Duration `json:"lasted_ns,omitempty"`
-	Highest   float64       `json:"highest,omitempty"` // with the kinds of the interlock: the highest temperature since it was raised, in the unit of Value
-	Count     int           `json:"count,omitempty"`   // how many readings, slots or points it concerns
-	Raised    string        `json:"raised,omitempty"`  // for what ends or is acknowledged: the ID of the event that raised it
-	Was       string        `json:"was,omitempty"`     // of what was exchanged: the serial number before
-	Is        string        `json:"is,omitempty"`      // and now
-	Cause     string        `json:"cause,omitempty"`   // "by panel", "not known", a fault's or a reason's name
-	Advice    []string      `json:"advice,omitempty"`  // with a raised limit: arithmetic and questions
+	Highest   float64       `json:"highest,omitempty"`      // with the kinds of the interlock: the highest temperature since it was raised, in the unit of Value
+	Count     int           `json:"count,omitempty"`        // how many readings, slots or points it concerns
+	Raised    string        `json:"raised,omitempty"`       // for what ends or is acknowledged: the ID of the event that raised it
+	Was       string        `json:"was,omitempty"`          // of what was exchanged: the serial number before
+	Is        string        `json:"is,omitempty"`           // and now
+	Cause     string        `json:"cause,omitempty"`        // "by panel", "not known", a fault's or a reason's name
+	Advice    []string      `json:"advice,omitempty"`       // with a raised limit: arithmetic and questions
+	FirstOut  *FirstOut     `json:"first_out,omitempty"`    // of a close condition
+	Beside    *Value        `json:"beside,omitempty"`       // the cooling water's temperature
+	Rate      float64       `json:"rate_per_min,omitempty"` // of a rise, in the unit of Value
 	Test      bool          `json:"test,omitempty"`
 	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
 }
@@ -252,6 +283,29 @@ type Trust struct {
 	OwedML      float64 `json:"owed_ml,omitempty"`
 	Silenced    string  `json:"silenced,omitempty"` // a standing override or check, with who and until when
 	ValveByWhom string  `json:"valve_by,omitempty"`
+
+	// Of a panel whose valve rillwatch may ask to close.
+	Request   string `json:"close_request,omitempty"` // none, asked, taken, failing, suspended
+	HeldCause string `json:"held_cause,omitempty"`    // empty: not held closed
+
+	// A standing override of the close request. It stands in every event of its panel.
+	OverrideBy    string        `json:"override_by,omitempty"`
+	OverrideWhy   string        `json:"override_why,omitempty"`
+	OverrideUntil reading.Wall  `json:"override_until,omitempty"`
+	OverrideLeft  time.Duration `json:"override_left_ns,omitempty"`
+}
+
+// FirstOut is the first cause of a close condition with what was seen, and where the readings before it stand in the logbook.
+type FirstOut struct {
+	Cause     string        `json:"cause"`
+	At        reading.Stamp `json:"at"`
+	Value     *Value        `json:"value,omitempty"` // the temperature that was the cause, or is lost
+	FlowKnown bool          `json:"flow_known,omitempty"`
+	Flow      float64       `json:"flow_ml_per_min,omitempty"`
+	Valve     string        `json:"valve,omitempty"`
+	Boot      string        `json:"boot"`    // the readings of this boot ...
+	From      time.Duration `json:"from_up"` // ... from this time since its start, ten minutes before or the start itself ...
+	To        time.Duration `json:"to_up"`   // ... to this
 }
 
 // Excursion is one episode beyond a limit, as far as it has gone.

@@ -34,7 +34,7 @@ var (
 	alarmsActiveDesc  = desc("alarms_active", "Alarms of the panel whose condition holds.", "panel")
 	excursionsDesc    = desc("excursions_open", "Open excursions of the panel.", "panel")
 	valveDesc         = desc("sample_valve_state", "What evidence shows of the sample valve: open, closed or not_confirmed.", "panel", "state")
-	interlockDesc     = desc("interlock_state", "State of the sample over-temperature watch. It only observes.", "panel", "state")
+	interlockDesc     = desc("interlock_state", "State of the sample over-temperature watch.", "panel", "state")
 	representDesc     = desc("sample_representative", "Whether the sensors stand in flowing, cooled, fresh sample.", "panel")
 	onLineDesc        = desc("boiler_on_line", "Whether the boiler is being fed.", "panel")
 	judgedDesc        = desc("judged_rounds_total", "Rounds that went through judgement, those in silence too: the heartbeat from the end of the work.")

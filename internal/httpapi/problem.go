@@ -49,6 +49,8 @@ var (
 		{string(engine.BasisNotTaken), http.StatusUnprocessableEntity, "The basis cannot be taken"},
 		{string(engine.ValueNotPossible), http.StatusUnprocessableEntity, "No such value is possible"},
 		{string(engine.TimeNotTaken), http.StatusUnprocessableEntity, "The time it was taken cannot be taken"},
+		{string(engine.NoReason), http.StatusUnprocessableEntity, "Nobody said why"},
+		{string(engine.NoSuchPanel), http.StatusNotFound, "There is no such panel"},
 		{string(engine.CommandIDReused), http.StatusConflict, "The command id was used for something else"},
 	}
 )

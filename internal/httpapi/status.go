@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"rillwatch/internal/engine"
+	"rillwatch/internal/reading"
 )
 
 // statusBody answers GET /api/v1/status.
@@ -44,9 +45,37 @@ type panelBody struct {
 
 type interlockBody struct {
 	State      string  `json:"state"` // one of interlockStates
-	Mode       string  `json:"mode"`  // "observe"
+	Mode       string  `json:"mode"`  // "observe" or "drive"
 	FirstOut   string  `json:"first_out,omitempty"`
 	FirstOutAt *string `json:"first_out_at"`
+
+	Drive *driveBody `json:"drive,omitempty"`
+}
+
+// driveBody is what rillwatch asks of a valve.
+type driveBody struct {
+	Held     bool          `json:"held_closed"` // until a person re-arms
+	Cause    string        `json:"cause,omitempty"`
+	At       *string       `json:"held_at"`
+	Request  string        `json:"request"`           // none, asked, taken, failing, suspended
+	Trouble  string        `json:"trouble,omitempty"` // why the request is failing: the name of a fault, not_read_back, read_back_differs
+	Override *overrideBody `json:"override,omitempty"`
+}
+
+type overrideBody struct {
+	By    string      `json:"by"`
+	Why   string      `json:"why"`
+	Until *string     `json:"ends_at"`
+	LeftS json.Number `json:"left_s"`
+}
+
+func driveOf(v *engine.InterlockView) *driveBody {
+	h := &v.Holding
+	b := &driveBody{Held: h.Held, Cause: h.Cause.String(), Request: h.Request, Trouble: h.Trouble, At: instant(reading.Stamp{Wall: h.At})}
+	if o := &h.Override; o.On {
+		b.Override = &overrideBody{o.By, o.Why, instant(reading.Stamp{Wall: o.Until}), seconds(o.Left)}
+	}
+	return b
 }
 
 type valveBody struct {
@@ -130,7 +159,10 @@ func (s *server) panelBody(p *engine.PanelView) panelBody {
 		b.LagS = &lag
 	}
 	if p.Interlock.Configured {
-		b.Interlock = &interlockBody{p.Interlock.State, "observe", p.Interlock.FirstOut, instant(p.Interlock.FirstOutAt)}
+		b.Interlock = &interlockBody{State: p.Interlock.State, Mode: "observe", FirstOut: p.Interlock.FirstOut, FirstOutAt: instant(p.Interlock.FirstOutAt)}
+		if p.Interlock.Driven {
+			b.Interlock.Mode, b.Interlock.Drive = "drive", driveOf(&p.Interlock)
+		}
 	}
 	b.AlarmsActive = active(p)
 	return b

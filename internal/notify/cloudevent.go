@@ -97,10 +97,12 @@ func marshal(v cloudEvent) []byte {
 func sober(e *event.Event, most int) *event.Event {
 	c := *e
 	for _, s := range []*string{&c.Panel, &c.Point, &c.Bus, &c.Alarm, &c.Who, &c.Why, &c.Cause, &c.Raised,
-		&c.Trust.TempUnit, &c.Trust.Valve, &c.Trust.Reason, &c.Trust.Silenced, &c.Trust.ValveByWhom} {
+		&c.Trust.TempUnit, &c.Trust.Valve, &c.Trust.Reason, &c.Trust.Silenced, &c.Trust.ValveByWhom,
+		&c.Trust.Request, &c.Trust.HeldCause, &c.Trust.OverrideBy, &c.Trust.OverrideWhy} {
 		*s = clip(*s, most)
 	}
-	soberFloats(&c.Trust.Flow, &c.Trust.Temp, &c.Trust.FlushedML, &c.Trust.OwedML, &c.Highest)
+	soberFloats(&c.Trust.Flow, &c.Trust.Temp, &c.Trust.FlushedML, &c.Trust.OwedML, &c.Highest, &c.Rate)
+	c.Beside = soberValue(e.Beside, most)
 	c.Value, c.LastGood = soberValue(e.Value, most), soberValue(e.LastGood, most)
 	if e.Limit != nil {
 		l := soberLimit(*e.Limit, most)

@@ -313,6 +313,8 @@ func tales() []tale {
 	dry.Trust.Reason, dry.Trust.FlushedML = reading.Flushing.String(), 40
 	add("sample.flow_back-plain", dry, raised)
 
+	all = append(all, drivenTales()...)
+
 	fed := event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Panel: "b2", Point: "b2.rack.feed_on", Cause: "off line", Why: reading.RefusedRead.String()}
 	add("boiler.on_line_not_known-off", fed)
 	fed.Cause = "on line"

@@ -42,6 +42,15 @@ type payload struct {
 	LastedS       json.Number    `json:"lasted_s,omitempty"`
 	Highest       json.Number    `json:"highest,omitempty"`
 	Count         int            `json:"count,omitempty"`
+	Override      *overrideBody  `json:"override,omitempty"` // that stands at the panel
+}
+
+// overrideBody is a standing override of a panel's close request.
+type overrideBody struct {
+	By    string      `json:"by"`
+	Why   string      `json:"why"`
+	Ends  string      `json:"ends_at"`
+	LeftS json.Number `json:"left_s"`
 }
 
 // readingBody is a reading. A reading that may not be believed as a measurement has no value.
@@ -101,7 +110,9 @@ type trustBody struct {
 	Temperature     json.Number `json:"temperature,omitempty"`
 	TemperatureUnit string      `json:"temperature_unit,omitempty"`
 	Valve           string      `json:"valve,omitempty"`
-	OwedML          json.Number `json:"owed_ml,omitempty"` // fresh water that must still pass
+	OwedML          json.Number `json:"owed_ml,omitempty"`       // fresh water that must still pass
+	CloseRequest    string      `json:"close_request,omitempty"` // of a driven valve: none, asked, taken, failing, suspended
+	HeldCause       string      `json:"held_cause,omitempty"`    // why it is held closed
 }
 
 // payloadOf puts a sober event and its words into the payload.
@@ -149,7 +160,11 @@ func payloadOf(e *event.Event, m message) payload {
 		if t.TempKnown {
 			b.Temperature, b.TemperatureUnit = digits(t.Temp, 1), t.TempUnit
 		}
+		b.CloseRequest, b.HeldCause = t.Request, t.HeldCause
 		p.Trust = &b
+	}
+	if t := e.Trust; t.OverrideBy != "" {
+		p.Override = &overrideBody{t.OverrideBy, t.OverrideWhy, instant(t.OverrideUntil), seconds(max(0, t.OverrideLeft))}
 	}
 	return p
 }

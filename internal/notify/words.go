@@ -118,6 +118,8 @@ func compose(s *site.Site, e *event.Event) message {
 		t.stateLost()
 	case event.DrillTold:
 		t.drill()
+	default:
+		t.driven()
 	}
 	return t.finish()
 }
@@ -137,6 +139,7 @@ func (t *teller) finish() message {
 	if s := clean(t.e.Trust.Silenced); s != "" {
 		t.say("Standing at this panel: " + sentence(s))
 	}
+	t.say(t.override())
 	t.say(t.ids())
 	return message{headline: headline(m, t.where, "panel "+clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
 }

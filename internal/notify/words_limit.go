@@ -284,7 +284,9 @@ func (t *teller) books(x *event.Excursion) []string {
 var ruleWords = map[string]string{
 	"sample-warm": "warm sample", "sample-hot": "hot sample", "temperature-lost": "lost sample temperature",
 	"valve-failed-to-close": "sample valve that failed to close", "valve-not-confirmed": "sample valve not confirmed",
-	"open-no-flow": "open sample valve without flow",
+	"open-no-flow":  "open sample valve without flow",
+	"sample-rising": "sample growing warmer fast", "cooler-approach": "sample too far above its cooling water",
+	"one-temperature-lost": "one of two sample temperatures lost", "valve-cannot-close": "sample valve that cannot be asked to close",
 }
 
 // rule tells whether the alarm is one of the interlock's, and its words.
@@ -311,7 +313,7 @@ func (t *teller) acknowledged() {
 		t.say(t.note(), t.seen("Acknowledged"))
 		t.say(t.nowReads(t.temperature()))
 		t.say(t.evidence(), t.age())
-		t.say(handsOff, primary, watches)
+		t.say(handsOff, primary, t.stance())
 		t.say("The next message comes when the condition ends; no reminder follows.")
 		return
 	}

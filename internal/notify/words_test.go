@@ -28,7 +28,7 @@ var forbidden = []struct {
 }{
 	{regexp.MustCompile(`(?i)\btripp?(ed|ing)?\b|\block(ed)?[ -]?out\b|\bresets?\b|\bresetting\b`), "words of the burner and the padlock"},
 	{regexp.MustCompile(`(?i)\bsafe(ly|ty)?\b|\bprotect(s|ed|ing)\b|\bSIL\b`), "nothing is credited with guarding people"},
-	{regexp.MustCompile(`(?i)\bre-?open\b|\bopen the (sample )?valve\b|\bre-?arm\b`), "nobody is told to open"},
+	{regexp.MustCompile(`(?i)\bre-?open\b|\bopen the (sample )?valve\b`), "nobody is told to open"},
 	{regexp.MustCompile(`(?i)\bregisters?\b|\bcoils?\b|\bholding\b|\bmodbus\b|\bstation\b|\bunit id|\bexception\b|\b0x[0-9a-f]+`), "words of the protocol"},
 	{regexp.MustCompile(`(^|[^0-9a-z.-])[1-4]\d{4,5}($|[^0-9-])`), "a register number"},
 	{regexp.MustCompile(`\b[a-z0-9_-]+\.[a-z0-9_-]*[a-z][a-z0-9_-]*\.[a-z0-9_-]+`), "a path as a name"},
@@ -46,12 +46,16 @@ var hands = map[event.Kind]bool{
 	event.AlarmRaised: true, event.SampleWarm: true, event.SampleHot: true, event.SampleHotOver: true, event.TemperatureLost: true, event.TemperatureBack: true,
 	event.ValveClosedSeen: true, event.ValveOpenedSeen: true, event.ValveFailedToClose: true, event.ValveNoLongerFailed: true, event.ValveNotConfirmed: true,
 	event.OpenNoFlow: true, event.FlowBack: true,
+	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
+	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true,
 }
 
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.
 var thermal = map[event.Kind]bool{
 	event.SampleWarm: true, event.SampleHot: true, event.TemperatureLost: true, event.ValveClosedSeen: true, event.ValveFailedToClose: true,
 	event.ValveNotConfirmed: true, event.ValveNoLongerFailed: true,
+	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
+	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true,
 }
 
 var (
@@ -86,6 +90,15 @@ func lint(e *event.Event, m message) (wrong []string) {
 	test := e.Test || e.Kind == event.DrillTold
 	if test != strings.Contains(m.headline, "TEST") || test != strings.Contains(m.text, "TEST") || test && !strings.Contains(m.text, "No valve moved") {
 		add("TEST is not where it should be: %q", m.headline)
+	}
+	if re := regexp.MustCompile(`(?i)\bre-?arm`); re.MatchString(all) && !strings.Contains(m.text, "moves nothing") {
+		add("re-arming is named, and not that it moves nothing")
+	}
+	if e.Trust.OverrideBy != "" && !strings.Contains(m.text, "Standing at this panel: an override by") {
+		add("the override that stands is not named")
+	}
+	if e.Trust.Request != "" && strings.Contains(m.text, "only observes") {
+		add("a driven panel is told as observed")
 	}
 	if hands[e.Kind] && !(strings.Contains(m.text, "not open the grab valve") && strings.Contains(m.text, "not remove a sensor")) {
 		add("the hands are not warned off")
@@ -312,7 +325,7 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 		if r.IntN(6) == 0 {
 			return nil
 		}
-		return &event.LimitValue{Name: pick("oxygen-high", "close_above", "warn_above"), Side: pick("high", "low", ""), Value: number(), Written: number(), Unit: pick("ppb", "degC", "pH", "bar(a)", "ratio", ""),
+		return &event.LimitValue{Name: pick("oxygen-high", "close_above", "warn_above", "rise_per_min", "approach_above"), Side: pick("high", "low", ""), Value: number(), Written: number(), Unit: pick("ppb", "degC", "pH", "bar(a)", "ratio", ""),
 			Deadband: number(), OffDelay: pick("5m0s", "", "soon"), Basis: pick("", "SO3"), Source: site.Source{Document: pick("", "Larkfield specification"), Edition: pick("", "rev 3"), Band: pick("", "20 to 40 bar"), Tap: pick("", "into-storage")},
 			Action: pick("", "look at the deaerator", action400, "call the chemist!")}
 	}
@@ -331,8 +344,10 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 		Point: pick("", "b2.rack.oxygen", "b2.rack.ph", "b2.rack.temperature", "gone.rack.chlorine", "b2.rack", "b2.rack, b3.probe"), Bus: pick("", "panel-net", "gone-net", "a-connection-name-that-is-far-longer-than-anybody-would-ever-write-down-1"),
 		Station: uint8(r.IntN(9)), Alarm: pick("", "b2.oxygen-high", "b2.sample-hot", "b2.a-limit-with-a-name-that-does-not-fit-into-any-headline-of-eighty"),
 		Who: pick("", "J. Marsh", "the shift leader of the boiler house on nights", strings.Repeat("ä", 100)), Why: pick("", "on my way", "two\nlines\x00and more"),
-		Value: value(), LastGood: value(), Limit: limit(), Excursion: excursion(), Lasted: span(), Highest: number(), Count: r.IntN(30) - 1, Raised: pick("", "7c1e0a55-3"),
+		Value: value(), LastGood: value(), Beside: value(), Rate: number(), Limit: limit(), Excursion: excursion(), Lasted: span(), Highest: number(), Count: r.IntN(30) - 1, Raised: pick("", "7c1e0a55-3"),
 		Trust: event.Trust{FlowKnown: r.IntN(2) == 0, Flow: number(), TempKnown: r.IntN(2) == 0, Temp: number(), TempUnit: pick("degC", "degF", ""), Valve: pick("open", "closed", "not_confirmed", "from flow", ""),
-			Reason: pick("", reading.Reason(r.IntN(reading.ReasonCount)).String()), FlushedML: number(), OwedML: number(), Silenced: pick("", "sensor check by J. Marsh until the morning")},
-		Cause: pick("", "by panel", "by hand", "not known", "leak", "over_temperature", "temperature_lost", "open /x: no space left on device", reading.Fault(r.IntN(reading.FaultCount)).String()), Test: r.IntN(5) == 0}
+			Reason: pick("", reading.Reason(r.IntN(reading.ReasonCount)).String()), FlushedML: number(), OwedML: number(), Silenced: pick("", "sensor check by J. Marsh until the morning"),
+			Request: pick("", "none", "asked", "taken", "failing", "suspended"), HeldCause: pick("", "over_temperature", "temperature_lost", "found_closed"),
+			OverrideBy: pick("", "", "J. Marsh", strings.Repeat("ä", 100)), OverrideWhy: pick("", "a job"), OverrideUntil: stamp().Wall, OverrideLeft: span()},
+		Cause: pick("", "by panel", "by hand", "not known", "leak", "over_temperature", "temperature_lost", "open /x: no space left on device", "restart", "time", "read_back_differs", "not_read_back", reading.Fault(r.IntN(reading.FaultCount)).String()), Test: r.IntN(5) == 0}
 }

@@ -87,7 +87,7 @@ func (t *teller) warm() {
 	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
 	t.say("First action: see whether cooling water runs through the sample cooler (common practice: a closed tap, a blocked strainer, a scaled cooler).", handsOff)
-	t.say(primary, watches)
+	t.say(primary, t.stance())
 	t.say(t.standing("the sample is hot"), "That it is no longer warm is recorded and not told.")
 }
 
@@ -102,7 +102,7 @@ func (t *teller) hot() {
 	}
 	t.say(t.seen("Seen"))
 	t.say(t.evidence(), t.age())
-	t.say(handsOff, primary, watches)
+	t.say(handsOff, primary, t.stance())
 	t.say("First action: from a distance, see at the panel whether the thermal shut-off has acted and whether cooling water runs.", t.dependent())
 	t.say(t.standing("fresh, cool sample is seen again"))
 }
@@ -118,7 +118,7 @@ func (t *teller) hotOver() {
 	}
 	t.say(t.seen("Seen"), t.lasted(), t.highest())
 	t.say(t.evidence(), t.age())
-	t.say(handsOff2, watches)
+	t.say(handsOff2, t.stance())
 	t.say("First action: find out why the cooling failed before it fails again.")
 	t.say(t.over())
 }
@@ -139,7 +139,7 @@ func (t *teller) temperatureLost() {
 	}
 	t.say(since, t.lastGood())
 	t.say(t.evidence())
-	t.say("While it lasts rillwatch cannot see a hot sample.", handsOff, primary, watches)
+	t.say("While it lasts rillwatch cannot see a hot sample.", handsOff, primary, t.stance())
 	t.say("First action: look at the sensor's own display and its cable, from outside the sample line.", t.dependent())
 	t.say(t.standing("the temperature is read again"))
 }
@@ -172,6 +172,10 @@ func (t *teller) valveClosed() {
 	cause := t.e.Cause
 	switch cause {
 	case "by panel":
+		if t.e.Trust.HeldCause != "" {
+			t.fact("sample valve found closed, as it was asked to")
+			break
+		}
 		t.fact("sample valve found closed, by the panel's own control")
 		t.fact("sample valve closed by the panel")
 	case "by hand":
@@ -183,6 +187,10 @@ func (t *teller) valveClosed() {
 	t.say(t.at() + ": the sample valve was found closed, " + t.bySight() + ".")
 	switch cause {
 	case "by panel":
+		if t.e.Trust.HeldCause != "" {
+			t.say("It had been asked to close by rillwatch within the minute before; the panel's own control may have closed it too.", t.heldBecause())
+			break
+		}
 		t.say("The sample had been hot, or its temperature lost, within the minute before, so the closing is put down to the panel's own control.")
 	case "by hand":
 		t.say("A person has said that it was closed by hand.")
@@ -196,7 +204,7 @@ func (t *teller) valveClosed() {
 		t.say(t.seen("Seen"), "Of the temperature there is "+now+".")
 	}
 	t.say(t.evidence(), t.dependent())
-	t.say(handsOff, primary, watches)
+	t.say(handsOff, primary, t.stance())
 	t.say("First action: ask who is at the panel; if nobody is, see from a distance whether the thermal shut-off has acted.")
 	t.say("An excursion that was open goes on as not known; it is not over. The next message comes when the valve is found open.")
 }
@@ -243,7 +251,7 @@ func (t *teller) valveFailed() {
 	}
 	t.say(within)
 	t.say(t.evidence(), t.age())
-	t.say("Hot water may be at the sensors.", handsOff, primary, watches)
+	t.say("Hot water may be at the sensors.", handsOff, primary, t.stance())
 	t.say("First action: from a distance, see whether the thermal shut-off has acted; then isolate the sample only as your site's practice for hot, pressurised lines says.", t.dependent())
 	t.say(t.standing("the valve is found closed, or nothing asks for it to be closed any more"))
 }
@@ -289,7 +297,7 @@ func (t *teller) valveNoLongerFailed() {
 	t.say(s)
 	t.say(t.evidence())
 	t.say(t.seen("Seen"), t.lasted(), t.nowReads(now, ok), t.highest())
-	t.say("Why it did not close in time is not known, and it may fail again.", handsOff2, primary, watches)
+	t.say("Why it did not close in time is not known, and it may fail again.", handsOff2, primary, t.stance())
 	t.say("First action: have the valve and its control looked at before it is relied on.")
 	t.say(t.over())
 }
@@ -311,7 +319,7 @@ func (t *teller) valveNotConfirmed() {
 	t.say(s + ".")
 	t.say(t.seen("Told"), t.nowReads(now, ok), t.age())
 	t.say(t.evidence(), t.dependent())
-	t.say(handsOff, primary, watches)
+	t.say(handsOff, primary, t.stance())
 	t.say("First action: look at the valve's position indicator at the panel, from a distance, and at its cable.")
 	t.say(t.standing(""), "That the feedback is back is recorded and not told.")
 }

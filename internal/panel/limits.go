@@ -301,6 +301,10 @@ func (pl *Panel) trust() event.Trust {
 			t.FlowKnown, t.Flow = true, pl.millilitres(r)
 		}
 	}
+	t.Request = pl.watch.Request
+	if pl.watch.Held {
+		t.HeldCause = pl.watch.Cause.String()
+	}
 	if k := pl.p.Interlock.Temperature; pl.p.Interlock.Configured {
 		if r := pl.at(k).Own; r.HasValue() {
 			t.TempKnown, t.Temp, t.TempUnit = true, r.Value, pl.s.Points[k].Unit.Name()

@@ -32,7 +32,8 @@ type State struct {
 	Fit       bool            `json:"representative,omitempty"` // as last told
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
-	Entered   []Entered       `json:"entered,omitempty"` // by path
+	Entered   []Entered       `json:"entered,omitempty"`          // by path
+	FirstOut  *event.FirstOut `json:"first_out_record,omitempty"` // of the present or last close condition
 }
 
 // Away is time in which nobody watched. It is kept until it is booked: a process may end before its first round.
@@ -88,6 +89,11 @@ type Input struct {
 	Others  func(point int) Guest // points of the site's own sensors, as judged in this step
 	Boot    string
 	NextSeq uint64 // the first free event sequence
+
+	Tick    bool                 // the step of a second, which repeats what is asked for
+	Rounded bool                 // a whole round over a bus ended with it ...
+	Bus     int                  // ... this one
+	Result  *reading.OrderResult // what became of an order, when that is what came
 }
 
 // Guest is a point as its own panel judged it in the present step.
@@ -106,6 +112,8 @@ type Output struct {
 	Events []event.Event
 	// Records are excursions opened, acknowledged or ended.
 	Records []event.Excursion
+	// Orders are to leave before anything else happens. They have no ID yet.
+	Orders []reading.Order
 }
 
 // Judged is one point's reading with its input.
@@ -153,6 +161,8 @@ type Panel struct {
 	standing reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
 	watch    interlock.Output
 	lastTemp reading.Reading // the last of the interlock's temperature that had a value
+	lastToo  reading.Reading // of the second one
+	asking   bool            // an order was given for the present request
 	now      reading.Stamp
 	seq      uint64
 	bootName string
@@ -239,6 +249,7 @@ func (pl *Panel) emit(e event.Event) event.ID {
 	pl.seq++
 	e.Panel = pl.name
 	e.At = pl.now
+	pl.nameOverride(&e)
 	pl.out.Events = append(pl.out.Events, e)
 	return e.ID
 }
@@ -267,6 +278,7 @@ func (pl *Panel) Step(in Input) Output {
 	pl.onLine(since)
 	pl.lineStep(in, elapsed)
 	pl.interlockStep(in, elapsed)
+	pl.order(in)
 	pl.represent(in)
 	pl.age(in, unseen, known)
 	pl.derive(in)
@@ -275,6 +287,7 @@ func (pl *Panel) Step(in Input) Output {
 	}
 	pl.limits(in)
 	pl.rules(elapsed)
+	pl.tellHolding()
 	pl.fitness(in)
 	for i, pt := range pl.p.Points {
 		if m := &pl.mem[i]; m.sampled {
@@ -409,40 +422,6 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 	default:
 		pl.standing = reading.Believed
 	}
-}
-
-func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
-	pl.watch = interlock.Output{}
-	k := &pl.p.Interlock
-	if !k.Configured {
-		pl.watch.Demote = reading.Believed
-		return
-	}
-	ii := interlock.Input{Elapsed: elapsed, Now: in.Now, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom,
-		LineFresh: pl.lineOut.Reason == reading.Believed || pl.lineOut.Reason == reading.FlowUnproven,
-		FlowLow:   pl.p.Line.FlowLow}
-	t := &pl.s.Points[k.Temperature]
-	ii.Unit = t.Unit
-	g := pl.at(k.Temperature)
-	ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = g.Own.HasValue(), g.Own.Value, g.Own.Bound, g.Own.At
-	ii.TempUpdate, ii.TempGood = g.Update && g.Own.HasValue(), g.Sampled && g.Own.HasValue()
-	ii.TempListening = g.Sample.Fault == reading.Listening
-	if g.Own.HasValue() {
-		pl.lastTemp = g.Own
-	}
-	if k.ValveClosed != site.None {
-		r := pl.at(k.ValveClosed).Own
-		ii.FeedbackConfigured, ii.FeedbackOK = true, r.HasValue()
-		ii.FeedbackSilent = r.Reason == reading.Silent || r.Reason == reading.Stale || r.Reason == reading.Unknown
-	}
-	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
-		r := pl.at(f).Own
-		ii.FlowKnown, ii.Flow = r.HasValue(), pl.millilitres(r)
-		if r.Bound == reading.Below {
-			ii.Flow = 0 // at its floor the sample has stopped
-		}
-	}
-	pl.state.Interlock, pl.watch = interlock.Step(k, t.Resolution, pl.state.Interlock, ii)
 }
 
 // represent takes the panel's own doubt into every reading that needs fresh, cooled, flowing sample.

@@ -40,7 +40,8 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	if err := json.Unmarshal(b.State, &old); err != nil {
 		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
 	}
-	pl.state.Line, pl.state.Interlock, pl.state.Away = old.Line, old.Interlock, old.Away
+	pl.state.Line, pl.state.Interlock, pl.state.Away, pl.state.FirstOut = old.Line, old.Interlock, old.Away, old.FirstOut
+	pl.takeUpHolding()
 	if pl.p.OnLine != site.None && old.OnLine.Point == pl.s.Points[pl.p.OnLine].Path {
 		pl.state.OnLine = old.OnLine
 	}

@@ -29,6 +29,10 @@ var rules = [...]rule{
 	{"valve-failed-to-close", site.TopPriority, event.ValveFailedToClose, event.ValveNoLongerFailed, func(o interlock.Output) bool { return o.FailedToClose }},
 	{"valve-not-confirmed", site.MediumPriority, event.ValveNotConfirmed, event.ValveConfirmed, func(o interlock.Output) bool { return o.NotConfirmed }},
 	{"open-no-flow", site.MediumPriority, event.OpenNoFlow, event.FlowBack, func(o interlock.Output) bool { return o.OpenNoFlow }},
+	{"sample-rising", site.MediumPriority, event.SampleRising, event.SampleRisingOver, func(o interlock.Output) bool { return o.Rising }},
+	{"cooler-approach", site.MediumPriority, event.CoolerApproach, event.CoolerApproachOver, func(o interlock.Output) bool { return o.Apart }},
+	{"one-temperature-lost", site.MediumPriority, event.OneTemperatureLost, event.OneTemperatureBack, func(o interlock.Output) bool { return o.OneLost }},
+	{"valve-cannot-close", site.TopPriority, event.CannotClose, event.OrderTaken, func(o interlock.Output) bool { return o.CannotAsk }},
 }
 
 // rules turns the interlock's conditions and the valve's movements into alarms and events.
@@ -61,7 +65,7 @@ func (pl *Panel) rules(elapsed time.Duration) {
 			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)
 		}
 	}
-	if pl.watch.ClosedSeen {
+	if pl.watch.ClosedSeen && !(pl.watch.Began && pl.watch.Cause == interlock.FoundClosed) { // which is told as that
 		pl.valveEvent(event.ValveClosedSeen)
 	}
 	if pl.watch.OpenedSeen {
@@ -86,12 +90,13 @@ func (pl *Panel) valveEvent(k event.Kind) {
 // ruleFacts puts the temperature and the value it is judged by into an event of the interlock.
 func (pl *Panel) ruleFacts(e *event.Event) {
 	k := &pl.p.Interlock
-	pt := &pl.s.Points[k.Temperature]
+	which, lastTemp := pl.speaks(e.Kind)
+	pt := &pl.s.Points[which]
 	e.Point = pt.Path
-	v := pl.valueOf(pt, pl.at(k.Temperature).Own, pt.Unit)
+	v := pl.valueOf(pt, pl.at(which).Own, pt.Unit)
 	e.Value = &v
-	if v.Quality == reading.Bad.String() && pl.lastTemp.HasValue() {
-		last := pl.valueOf(pt, pl.lastTemp, pt.Unit)
+	if v.Quality == reading.Bad.String() && lastTemp.HasValue() {
+		last := pl.valueOf(pt, lastTemp, pt.Unit)
 		e.LastGood = &last
 	}
 	e.Limit = &event.LimitValue{Name: "close_above", Side: site.High.String(), Value: k.CloseAbove, Source: site.Source{Document: "site setting"}}
@@ -102,9 +107,9 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	e.Limit.Written, e.Limit.Unit = e.Limit.Value, pt.Unit.Name()
 	if w, u, err := quantity.ParseValue(written, quantity.Temperature); err == nil { // a bare number is in the point's unit
 		e.Limit.Written, e.Limit.Unit = w, u.Name()
-		v = pl.valueOf(pt, pl.at(k.Temperature).Own, u)
+		v = pl.valueOf(pt, pl.at(which).Own, u)
 		if e.LastGood != nil {
-			last := pl.valueOf(pt, pl.lastTemp, u)
+			last := pl.valueOf(pt, lastTemp, u)
 			e.LastGood = &last
 		}
 	}
@@ -116,6 +121,7 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 		e.Cause = pl.watch.FirstOut.String()
 	}
 	e.Count = pl.unfit()
+	pl.driveFacts(e)
 }
 
 // unfit is how many points of the panel are not representative at this moment: all that describe the water, or none.

@@ -97,6 +97,7 @@ type Order struct {
 	Addr    uint16
 	Value   uint16 // for a coil 0 or 1
 	Panel   int
+	Until   time.Duration // Up after which it is not sent any more: what was withdrawn must not move a valve later
 }
 
 // OrderResult is what became of an order: the fault of the write and the value read back.

@@ -298,7 +298,7 @@ type Line struct {
 	FlowHigh   float64
 }
 
-// Interlock is the sample over-temperature watch of a panel. Drive is not obeyed yet and stays false: it only observes.
+// Interlock is the sample over-temperature watch of a panel. Without a Drive it only observes.
 type Interlock struct {
 	Configured  bool
 	Temperature int     // point
@@ -309,6 +309,16 @@ type Interlock struct {
 	ValveClosed int     // point, true = closed; None: judged from flow
 	Travel      time.Duration
 	LostAfter   time.Duration // the larger of 10 s and three periods of the sensor
+
+	HasSecond       bool // a second temperature guards too, in the unit of the first
+	Second          int  // point
+	SecondLostAfter time.Duration
+	RisePerMin      float64 // a steeper rise is told, in the point's unit; 0: not judged
+	HasCooling      bool    // the cooling water's temperature is known, in the unit of the first
+	Cooling         int     // point
+	ApproachAbove   float64 // a larger distance of the sample from the cooling water is told, in the point's unit
+
+	Drive Drive
 }
 
 // Side is the side of a limit. The zero Side is none.
@@ -349,7 +359,8 @@ func ParsePriority(s string) (Priority, bool) {
 }
 
 // interlockAlarms are the names of what the interlock itself raises; a limit of the same panel cannot bear one of them.
-var interlockAlarms = [...]string{"sample-warm", "sample-hot", "temperature-lost", "valve-failed-to-close", "valve-not-confirmed", "open-no-flow"}
+var interlockAlarms = [...]string{"sample-warm", "sample-hot", "temperature-lost", "valve-failed-to-close", "valve-not-confirmed", "open-no-flow",
+	"sample-rising", "cooler-approach", "one-temperature-lost", "valve-cannot-close"}
 
 // InterlockAlarm tells whether a name belongs to an alarm of the interlock.
 func InterlockAlarm(name string) bool {

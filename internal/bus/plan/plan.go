@@ -129,19 +129,28 @@ func Of(s *site.Site, bus int) Plan {
 	return p
 }
 
-// guardStations is the stations of the bus that give an interlock its temperature.
+// guardStations is the stations of the bus that give an interlock a temperature.
 func guardStations(s *site.Site, bus int) []uint8 {
 	var out []uint8
 	for i := range s.Panels {
 		lock := &s.Panels[i].Interlock
-		if !lock.Configured || lock.Temperature < 0 || lock.Temperature >= len(s.Points) {
+		if !lock.Configured {
 			continue
 		}
-		sensor := s.Points[lock.Temperature].Sensor
-		if sensor == site.None || s.Sensors[sensor].Bus != bus || slices.Contains(out, s.Sensors[sensor].Station) {
-			continue
+		guards := []int{lock.Temperature}
+		if lock.HasSecond {
+			guards = append(guards, lock.Second)
 		}
-		out = append(out, s.Sensors[sensor].Station)
+		for _, pt := range guards {
+			if pt < 0 || pt >= len(s.Points) {
+				continue
+			}
+			sensor := s.Points[pt].Sensor
+			if sensor == site.None || s.Sensors[sensor].Bus != bus || slices.Contains(out, s.Sensors[sensor].Station) {
+				continue
+			}
+			out = append(out, s.Sensors[sensor].Station)
+		}
 	}
 	return out
 }

@@ -1,11 +1,12 @@
 // Package interlock is the sample over-temperature watch of one panel. It observes: it says when a panel's own protection should
-// have closed the sample valve, whether it did, and when the evidence shows a cooled sample again.
+// have closed the sample valve, whether it did, and when the evidence shows a cooled sample again. Where the site says so it also asks for
+// the valve to be closed, and goes on asking until a person re-arms it. It can ask for nothing else.
 //
 // Two traps rule it. A sensor behind a closed valve reads room air, so a temperature that falls while the valve is closed says
 // nothing. And the water that comes first after an opening is that of the dead line, cold whatever the cooler does, so a hot
 // sample is over only in a flushed line.
 //
-// Owns: warm, hot, lost, failed to close, not confirmed, open without flow; the first cause; the edges of the valve.
+// Owns: warm, hot, lost, rising, failed to close, not confirmed, open without flow; the first cause; the edges of the valve; the holding.
 // Never: asks whether the chemistry is representative, believes a closed valve's temperature, or takes lost for hot or for cool.
 package interlock
 
@@ -56,9 +57,10 @@ const (
 	NoCause Cause = iota
 	OverTemperature
 	TemperatureLostCause
+	FoundClosed // at the start of the process, and nothing durable says why; of a holding only
 )
 
-var causeNames = [...]string{"", "over_temperature", "temperature_lost"}
+var causeNames = [...]string{"", "over_temperature", "temperature_lost", "found_closed"}
 
 func (c Cause) String() string { return causeNames[int(c)%len(causeNames)] }
 
@@ -79,6 +81,7 @@ func (c *Cause) UnmarshalText(b []byte) error {
 // Who closed the valve.
 const (
 	ByPanel  = "by panel"
+	ByHand   = "by hand"
 	NotKnown = "not known"
 )
 
@@ -105,9 +108,16 @@ type State struct {
 	Opened  bool          `json:"opened,omitempty"` // the valve was last known open
 	Closed  bool          `json:"closed,omitempty"` // the valve was last known closed
 	ByPanel bool          `json:"by_panel,omitempty"`
+	ByHand  bool          `json:"by_hand,omitempty"` // a person has said so
 
 	FirstOut   Cause        `json:"first_out,omitempty"` // of the present or last close condition
 	FirstOutAt reading.Wall `json:"first_out_at,omitempty"`
+
+	Second guard `json:"second,omitzero"` // of the second temperature, where there is one
+	Trend  trend `json:"trend,omitzero"`
+	Hold   Hold  `json:"hold,omitzero"`
+
+	Low uint8 `json:"-"` // updates in a row at or below the warning value, wherever the sensor stands; for a re-arming
 
 	// Changes with every poll, and a new process counts from its start anyway.
 	SinceGood time.Duration `json:"-"`
@@ -158,6 +168,14 @@ type Input struct {
 	Now       reading.Stamp
 
 	Unit quantity.Unit // of the temperature; only its degree matters, and the zero Unit has that of the kelvin
+
+	Second       Sense // the second temperature, where there is one
+	CoolingKnown bool
+	Cooling      float64 // the cooling water's temperature
+
+	RoundDone bool                // a whole round over the bus of the feedback ended with this step
+	Result    reading.OrderResult // what became of an order ...
+	HasResult bool                // ... when it came in this step
 }
 
 // Output is the watch as it stands. The conditions are standing; what is told of them is decided elsewhere.
@@ -169,133 +187,95 @@ type Output struct {
 	OpenNoFlow      bool // open by feedback, and no flow for ten minutes
 
 	ClosedSeen, OpenedSeen bool   // edges of what is known of the valve
-	ValveBy                string // while it is closed: "by panel" or "not known"
+	ValveBy                string // while it is closed: "by panel", "by hand" or "not known"
 
 	Demote     reading.Reason // HotSample while hot, not known closed and not seen at or below the warning value in flowing sample; else Believed
 	Phase      Phase
 	FirstOut   Cause
 	FirstOutAt reading.Wall
+	NewCause   bool // FirstOut is of this step
+
+	OneLost       bool // one of two temperatures is lost, and the other guards alone
+	SecondIsLost  bool // and it is the second
+	Rising, Apart bool // steeper than it should be; further above the cooling water than it should be
+	RatePerMin    float64
+	RateKnown     bool
+
+	Holding
 }
 
 // Step takes the watch one step on. resolution is the display step of the temperature point, in its unit: temperatures and limits
 // are compared as whole steps of it, so that the number on the display decides.
 func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Output) {
 	if !cfg.Configured {
-		return State{}, Output{Demote: reading.Believed}
+		return State{Hold: s.Hold}, Output{Demote: reading.Believed} // what is held stays held until a person re-arms, whatever the file says meanwhile
 	}
 	in.Elapsed = max(0, in.Elapsed)
 	in.TempUpdate = in.TempUpdate && in.TempHasValue && !math.IsNaN(in.Temp)
+	in.Second.Update = in.Second.Update && in.Second.HasValue && !math.IsNaN(in.Second.Value)
 
-	s = lost(cfg, s, in)
-	s, met := closeCondition(cfg, resolution, s, in)
-	s = warm(cfg, resolution, s, in)
-	s = over(cfg, resolution, s, in)
+	was := s.allLost(cfg)
+	g, met := s.first().step(cfg, cfg.LostAfter, s.Hot, in, in.first(resolution))
+	s = s.withFirst(g)
+	at := in.TempAt.Wall
+	if cfg.HasSecond {
+		var too bool
+		if s.Second, too = s.Second.step(cfg, cfg.SecondLostAfter, s.Hot, in, in.Second); too && !met {
+			met, at = true, in.Second.At.Wall
+		}
+	}
+	var out Output
+	gone := s.allLost(cfg)
+	held := cfg.Drive.Configured && s.Hold.Held
+	switch {
+	case s.Hot, held: // what came first stays first
+	case met && !was:
+		s.FirstOut, s.FirstOutAt, out.NewCause = OverTemperature, at, true
+	case gone && !was:
+		s.FirstOut, s.FirstOutAt, out.NewCause = TemperatureLostCause, in.Now.Wall, true
+	}
+	if met {
+		s.Hot, s.Wanted = true, true
+	}
+	s = over(cfg, s, in)
 
 	s.MetAgo += in.Elapsed
-	if met || s.Lost {
+	if met || gone {
 		s.Met, s.MetAgo = true, 0
 	}
 	if !s.Met || s.MetAgo > byPanelWithin {
 		s.Met, s.MetAgo = false, 0
 	}
-	s, out := edges(s, in)
-	s = closing(cfg, s, in)
+	s, out = edges(s, in, out)
+	s, out = hold(cfg, s, in, met, gone, out)
+	s = closing(cfg, s, in, out.Ask)
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
 	s.Blind = s.Blind.next(blind(in), in.Elapsed, cfg.LostAfter)
-	s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || !in.FeedbackSilent))
+	s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || out.Ask || !in.FeedbackSilent))
+	s.Trend = s.Trend.step(cfg, s.Hot, in, in.first(resolution))
 	return s, say(cfg, s, in, out)
 }
 
-// lost keeps the age of the last good read. Lost closes as lost: it is neither hot nor a reason to end hot.
-func lost(cfg *site.Interlock, s State, in Input) State {
-	was := s.Lost
-	if in.TempGood {
-		s.SinceGood, s.Lost = 0, false
-	} else if !in.TempListening {
-		s.SinceGood += in.Elapsed
-	}
-	if s.SinceGood > cfg.LostAfter {
-		s.SinceGood, s.Lost = cfg.LostAfter, true
-		if !was && !s.Hot {
-			s.FirstOut, s.FirstOutAt = TemperatureLostCause, in.Now.Wall
-		}
-	}
-	return s
-}
-
-// closeCondition keeps the chain of updates above the limit: two good updates in a row, both above, at most five seconds apart.
-// Polls that bring nothing do not matter; one good update that is not above starts again. met tells that the chain is whole.
-func closeCondition(cfg *site.Interlock, resolution float64, s State, in Input) (_ State, met bool) {
-	if s.Above {
-		s.AboveAgo += in.Elapsed
-	}
-	if in.TempUpdate {
-		switch above(in, cfg.CloseAbove, resolution) {
-		case yes:
-			met = s.Above && s.AboveAgo <= confirmWithin
-			s.Above, s.AboveAgo = true, 0
-		case no:
-			s.Above, s.AboveAgo = false, 0
-		}
-	}
-	if s.AboveAgo > confirmWithin {
-		s.Above, s.AboveAgo = false, 0 // too old to make a pair
-	}
-	if met {
-		if !s.Hot && !s.Lost {
-			s.FirstOut, s.FirstOutAt = OverTemperature, in.TempAt.Wall
-		}
-		s.Hot, s.Wanted = true, true
-	}
-	return s, met
-}
-
-// warm starts with one update strictly above the warning value and ends with one a deadband below it. A closed valve's
-// temperature does neither, and no temperature ends it while nothing shows that the sensor stands in flowing water.
-func warm(cfg *site.Interlock, resolution float64, s State, in Input) State {
-	if !in.TempUpdate || in.Valve == reading.ValveClosedState {
+// over ends a hot sample, by evidence only: the valve open, the flow above zero where there is a meter, in that two updates in a row of
+// every temperature at or below the warning value, and the line flushed by then. Any step without open valve and flow begins the two
+// again. Until the line is flushed the sample stays hot, but what is doubted of its chemistry is the flushing.
+func over(cfg *site.Interlock, s State, in Input) State {
+	if !s.Hot || in.Valve != reading.ValveOpen || in.FlowKnown && in.Flow <= 0 {
+		s.Cool, s.Second.Cool = 0, 0
 		return s
 	}
-	still := in.FlowKnown && in.Flow <= 0
-	blind := in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed && !(in.FlowKnown && in.Flow > 0)
-	switch {
-	case above(in, cfg.WarnAbove, resolution) == yes:
-		s.Warm = true
-	case !still && !blind && above(in, cfg.WarnAbove-deadband(in.Unit), resolution) == no:
-		s.Warm = false
-	}
-	return s
-}
-
-// over ends a hot sample, by evidence only: the valve open, the flow above zero where there is a meter, in that two updates in a row at or
-// below the warning value, and the line flushed by then. Any step without open valve and flow begins the two again. Until the line is
-// flushed the sample stays hot, but what is doubted of its chemistry is the flushing.
-func over(cfg *site.Interlock, resolution float64, s State, in Input) State {
-	flowing := in.Valve == reading.ValveOpen && !s.Lost && !(in.FlowKnown && in.Flow <= 0)
-	if !s.Hot || !flowing {
-		s.Cool = 0
-		return s
-	}
-	if in.TempUpdate {
-		if above(in, cfg.WarnAbove, resolution) == no {
-			s.Cool = min(s.Cool+1, coolUpdates)
-		} else {
-			s.Cool = 0
-		}
-	}
-	if in.TempUpdate && s.Cool >= coolUpdates && in.LineFresh {
-		s.Hot, s.Wanted, s.Cool = false, false, 0
+	if s.cool(cfg) && in.LineFresh && (in.TempUpdate || cfg.HasSecond && in.Second.Update) {
+		s.Hot, s.Wanted, s.Cool, s.Second.Cool = false, false, 0, 0
 	}
 	return s
 }
 
 // edges finds the movements of the valve. A time in which it is not confirmed is no movement, and neither is the first look.
-func edges(s State, in Input) (State, Output) {
-	var out Output
+func edges(s State, in Input, out Output) (State, Output) {
 	switch in.Valve {
 	case reading.ValveOpen:
 		out.OpenedSeen = s.Closed
-		s.Opened, s.Closed, s.ByPanel = true, false, false
+		s.Opened, s.Closed, s.ByPanel, s.ByHand = true, false, false, false
 	case reading.ValveClosedState:
 		out.ClosedSeen = s.Opened
 		if !s.Closed {
@@ -307,8 +287,9 @@ func edges(s State, in Input) (State, Output) {
 }
 
 // closing measures how long the valve has not been closed though it should be. Once it was seen closed, opening it again is a
-// person's doing: only a new close condition starts the measuring again.
-func closing(cfg *site.Interlock, s State, in Input) State {
+// person's doing: only a new close condition starts the measuring again. While rillwatch asks for it, it should be closed all the time.
+func closing(cfg *site.Interlock, s State, in Input, asked bool) State {
+	s.Wanted = s.Wanted || asked
 	closed := in.Valve == reading.ValveClosedState
 	leaks := in.FlowKnown && in.Flow > leakShare*in.FlowLow
 	// A leak through a closed valve is not closed. Without a position switch a flow that has stopped is as closed as can be seen.
@@ -360,69 +341,40 @@ func dry(in Input) verdict {
 
 // say turns the state into what stands.
 func say(cfg *site.Interlock, s State, in Input, out Output) Output {
-	out.Warm, out.Hot, out.Lost = s.Warm, s.Hot, s.Lost
+	out.Warm, out.Hot, out.Lost = s.Warm || s.Second.Warm, s.Hot, s.allLost(cfg)
+	out.OneLost = cfg.HasSecond && s.Lost != s.Second.Lost
+	out.SecondIsLost = out.OneLost && s.Second.Lost
+	out.Rising, out.Apart = s.Trend.Rising, s.Trend.Far
+	out.RatePerMin, out.RateKnown = s.Trend.rate, s.Trend.known
 	out.FailedToClose = s.Leaking.For > failedAfter(cfg) || s.NotClosed.For > failedAfter(cfg)
 	out.Leak = out.FailedToClose && s.Closed
 	out.NotConfirmed = s.Unsure
 	out.OpenNoFlow = s.Dry.For >= dryAfter
-	if s.Closed {
+	switch {
+	case !s.Closed:
+	case s.ByHand:
+		out.ValveBy = ByHand
+	case s.ByPanel:
+		out.ValveBy = ByPanel
+	default:
 		out.ValveBy = NotKnown
-		if s.ByPanel {
-			out.ValveBy = ByPanel
-		}
 	}
 	out.Demote = reading.Believed
-	if s.Hot && in.Valve != reading.ValveClosedState && s.Cool < coolUpdates {
+	switch {
+	case in.Valve == reading.ValveClosedState:
+	case s.Hot && !s.cool(cfg):
 		out.Demote = reading.HotSample
+	case out.Held: // whatever the evidence: a person has not said yet that the cooling works
+		out.Demote = reading.NotConfirmed
 	}
 	switch {
-	case s.Hot:
+	case out.Hot:
 		out.Phase = Hot
-	case s.Lost:
+	case out.Lost:
 		out.Phase = TemperatureLost
-	case s.Warm:
+	case out.Warm:
 		out.Phase = Warm
 	}
 	out.FirstOut, out.FirstOutAt = s.FirstOut, s.FirstOutAt
 	return out
-}
-
-// verdict is yes, no, or that a bound does not decide.
-type verdict uint8
-
-const (
-	undecided verdict = iota
-	yes
-	no
-)
-
-// above compares a temperature with a limit, strictly. At its ceiling the truth is above the number: that decides every limit up
-// to it and none beyond. At its floor it is below the number, which decides every limit from it on.
-func above(in Input, limit, resolution float64) verdict {
-	t, l := steps(in.Temp, resolution), steps(limit, resolution)
-	switch {
-	case in.TempBound == reading.Above && t >= l:
-		return yes
-	case in.TempBound == reading.Above, in.TempBound == reading.Below && t > l:
-		return undecided
-	case t > l:
-		return yes
-	}
-	return no
-}
-
-// steps is v in whole steps of the display; v itself for a point without a resolution.
-func steps(v, resolution float64) float64 {
-	if resolution > 0 {
-		return math.Round(v / resolution)
-	}
-	return v
-}
-
-// deadband is one kelvin in the unit of the temperature.
-func deadband(u quantity.Unit) float64 {
-	if u.Name() == "degF" {
-		return 1.8
-	}
-	return 1
 }

@@ -1,0 +1,215 @@
+package bus
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+
+	"github.com/simonvetter/modbus"
+
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+// This file holds every write there is. An order closes a sample valve: one coil or one register of one station, one value, all of them
+// from the site's description. Whatever else is asked for is refused before a link is touched, and a bus without a drive has no way to
+// write at all.
+
+var (
+	errNotAllowed = errors.New("bus: not an order of this site")
+	errTooOld     = errors.New("bus: the order is older than orders live; what it was given for may be withdrawn")
+	errLine       = errors.New("bus: orders over a serial line are not sent yet")
+	errNoWriting  = errors.New("bus: orders over this link are not sent yet")
+)
+
+// closable is a link over which an order may leave.
+type closable interface {
+	order(o reading.Order) error
+}
+
+// RunOrders is Run over a bus on which orders may be obeyed: those of the site's drives on it, whatever comes through orders. What became of
+// each is sent to done, which must be read until RunOrders returns. An order goes before any read, and is read back after it was written.
+func RunOrders(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, done chan<- reading.OrderResult, out chan<- reading.Batch, log *slog.Logger) error {
+	return start(ctx, s, bus, now, orders, done, out, log)
+}
+
+// drives is what a poller needs to obey orders. The zero drives obeys none.
+type drives struct {
+	may   []reading.Order
+	done  chan<- reading.OrderResult
+	ended <-chan struct{} // nobody reads done any more
+}
+
+// drive lets the poller obey the orders of the site's drives on its bus, and none where there is no drive.
+func (p *poller) drive(s *site.Site, done chan<- reading.OrderResult, ended <-chan struct{}) {
+	p.drives.done, p.drives.ended = done, ended
+	for i := range s.Panels {
+		if d := &s.Panels[i].Interlock.Drive; s.Panels[i].Interlock.Configured && d.Configured && d.Bus == p.bus {
+			p.drives.may = append(p.drives.may, d.Order(i))
+			p.backMax = backoffMaxInterlock // a link that a closing waits for is taken up as one that a temperature comes over
+		}
+	}
+}
+
+// allowed tells whether an order is one of the site's, to the bit.
+func (d *drives) allowed(o reading.Order) bool {
+	o.ID, o.Until = 0, 0
+	for _, may := range d.may {
+		if o == may && o.Station != 0 && (o.Table == reading.Coil || o.Table == reading.Holding) {
+			return true
+		}
+	}
+	return false
+}
+
+// obeyWaiting obeys the orders that wait, before anything more is read.
+func (p *poller) obeyWaiting(ctx context.Context, orders <-chan reading.Order) {
+	for {
+		select {
+		case o, open := <-orders:
+			if !open {
+				return
+			}
+			p.obey(ctx, o)
+		default:
+			return
+		}
+	}
+}
+
+// obey sends an order and reads back what it wrote. It tells what became of it, unless ctx ends.
+func (p *poller) obey(ctx context.Context, o reading.Order) {
+	r := reading.OrderResult{ID: o.ID, Panel: o.Panel}
+	var why error
+	w, writes := p.link.(closable)
+	switch {
+	case !p.drives.allowed(o):
+		why = errNotAllowed
+	case p.guard != nil:
+		if why = errLine; p.toldForeign {
+			r.Fault = reading.AnotherMaster // and none will while another master speaks
+		}
+	case !writes:
+		why = errNoWriting
+	case p.now().Up > o.Until:
+		why = errTooOld
+	}
+	if why != nil {
+		p.refused(o, why)
+		p.answer(r)
+		return
+	}
+	r.Fault = p.write(ctx, w, o)
+	if r.Fault == reading.Answered {
+		r.ReadBack, r.Known = p.readBack(ctx, o)
+	}
+	p.answer(r)
+}
+
+// readBack reads what an order wrote. Behind a gateway it stands in the ledger like any question, so that its late answer is not taken for
+// that of a reading; and while a late answer to an earlier read-back may be under way, none is believed. That the gateway is in step is shown
+// by the answer to the write just before, which has a shape of its own.
+func (p *poller) readBack(ctx context.Context, o reading.Order) (value uint16, known bool) {
+	q := query{station: o.Station, table: o.Table, addr: o.Addr, count: 1}
+	gated := p.gate != nil && o.Station != direct
+	if gated {
+		if p.gate.ledger.of(q, p.now().Up) == retired {
+			return 0, false
+		}
+		p.gate.ledger.sent(q, p.now().Up, p.timeout)
+	}
+	words, err := p.link.ask(ctx, o.Station, o.Table, o.Addr, 1)
+	f := faultOf(err)
+	if f == reading.Answered && len(words) == 1 {
+		return words[0], true
+	}
+	if !clean(f) {
+		p.dropLink()
+		if gated && ctx.Err() == nil {
+			up := p.now().Up
+			if p.gate.ledger.failed(up); f == reading.BadFrame {
+				p.gate.ledger.suspect(up)
+			}
+		}
+	}
+	return 0, false
+}
+
+// write sends the order, over a new connection where the one in use had been closed unnoticed.
+func (p *poller) write(ctx context.Context, w closable, o reading.Order) reading.Fault {
+	a := &attempt{slot: p.last}
+	for {
+		if f := p.connect(ctx, a); f != reading.Answered {
+			return f
+		}
+		reused := p.served
+		err := w.order(o)
+		f := faultOf(err)
+		if !down(f) {
+			p.linkHeld()
+		}
+		if clean(f) {
+			p.served, p.hungUp = true, 0
+			return f
+		}
+		p.dropLink()
+		switch {
+		case ctx.Err() != nil || !down(f):
+			return f
+		case f == reading.Closed && reused:
+			continue // endpoints close what was idle; sent twice it closes once
+		}
+		p.linkFailed(a, f, err)
+		return f
+	}
+}
+
+func (p *poller) dropLink() {
+	p.link.close()
+	p.open, p.served = false, false
+}
+
+func (p *poller) answer(r reading.OrderResult) {
+	if p.drives.done == nil {
+		return
+	}
+	r.At = p.now()
+	select {
+	case p.drives.done <- r:
+	case <-p.drives.ended:
+	}
+}
+
+// refuse answers an order on a line, over which none leaves.
+func (p *poller) refuse(o reading.Order) { p.obey(context.Background(), o) }
+
+// refused says in the log that an order was not obeyed, once for each.
+func (p *poller) refused(o reading.Order, why error) {
+	if p.refusedAny && p.refusedID == o.ID {
+		return
+	}
+	p.refusedAny, p.refusedID = true, o.ID
+	words := "order not obeyed"
+	if len(p.drives.may) == 0 {
+		words += ": observing only"
+	}
+	p.log.Warn(words, "order", o.ID, "station", o.Station, "err", why)
+}
+
+// order writes over plain tcp: function 05 for a coil, 06 for a register (Modbus Application Protocol V1.1b3, 6.5 and 6.6). The library
+// checks that the answer repeats the request.
+func (l *tcpLink) order(o reading.Order) error {
+	if l.client == nil {
+		return errNotOpen
+	}
+	if err := l.client.SetUnitId(o.Station); err != nil {
+		return err
+	}
+	switch o.Table {
+	case reading.Coil:
+		return l.client.WriteCoil(o.Addr, o.Value != 0)
+	case reading.Holding:
+		return l.client.WriteRegister(o.Addr, o.Value)
+	}
+	return modbus.ErrUnexpectedParameters
+}

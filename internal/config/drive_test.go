@@ -1,0 +1,91 @@
+package config
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"time"
+
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+const asDriven = `drive = { bus = "net", station = 1, coil = 5, close_value = 1, valve_fails = "closed" }, `
+
+// The drive is taken to the bit, nothing of it has a default that moves a valve, and what no file can prove is put before a person.
+func TestADriveIsTakenToTheBitAndTheReportSaysWhatMustBeConfirmed(t *testing.T) {
+	s, report := mustParse(t, change(t, `interlock   = { `, `interlock   = { `+asDriven))
+	want := site.Drive{Configured: true, Bus: 0, Station: 1, Table: reading.Coil, Addr: 4, Value: 1}
+	if got := s.Panels[0].Interlock.Drive; got != want {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+	var text bytes.Buffer
+	report.Write(&text)
+	for _, w := range []string{"rillwatch may write 1 to coil wire address 4 of station 1 on bus net, and nothing else", "have confirmed in writing: 1. nobody and nothing else writes this coil",
+		"2. the sample valve closes by itself", "3. the panel's builder agrees", "4. the panel's own thermal shut-off stays in service and stays the primary protection", "5. a re-arming only ends the writing",
+		"panel.b2.interlock.drive.numbering     = manual"} {
+		if !strings.Contains(strings.Join(strings.Fields(text.String()), " "), strings.Join(strings.Fields(w), " ")) {
+			t.Errorf("the report lacks %q:\n%s", w, text.String())
+		}
+	}
+	s, _ = mustParse(t, change(t, `interlock   = { `, `interlock   = { drive = { bus = "net", station = 255, holding = 300, numbering = "wire", close_value = 170, valve_fails = "closed" }, `))
+	if got := s.Panels[0].Interlock.Drive; got != (site.Drive{Configured: true, Station: 255, Table: reading.Holding, Addr: 300, Value: 170}) {
+		t.Errorf("%+v", got)
+	}
+}
+
+func TestWithoutADriveNothingMayBeWritten(t *testing.T) {
+	s, _ := mustParse(t, plain)
+	if d := s.Panels[0].Interlock.Drive; d != (site.Drive{}) {
+		t.Errorf("%+v", d)
+	}
+}
+
+// Where no order can leave, the file is refused with the reason.
+func TestADriveOverALinkWithoutOrdersIsRefusedWithTheReason(t *testing.T) {
+	for _, c := range []struct{ link, want string }{
+		{onLine("baud = 19200", "sole_master = true"), "panel.b2.interlock.drive.bus: orders over a serial line are not sent yet (name a bus of the scheme tcp, or remove drive and only observe)"},
+		{"link = \"rtuovertcp://10.0.40.21:4001\"\nbaud = 19200", "panel.b2.interlock.drive.bus: orders over a serial line are not sent yet"},
+		{"link = \"tcp+tls://10.0.40.21:802\"\nca_file = \"/etc/rillwatch/ca.pem\"\ncert_file = \"/etc/rillwatch/c.pem\"\nkey_file = \"/etc/rillwatch/k.pem\"", "panel.b2.interlock.drive.bus: orders over tcp+tls are not sent yet"},
+	} {
+		_, _, err := Parse("test.toml", []byte(change(t, asTCP, c.link, `interlock   = { `, `interlock   = { `+asDriven)))
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%q: %v, want %q", c.link, err, c.want)
+		}
+	}
+}
+
+func TestWhatTheInterlockLooksAtBesideIsRead(t *testing.T) {
+	s, report := mustParse(t, change(t, `oxygen       = { holding = 40001`, "second = { holding = 40020, type = \"int16\", scale = 0.1, unit = \"degC\" }\ncooling = { holding = 40021, type = \"int16\", scale = 0.1, unit = \"degC\" }\noxygen       = { holding = 40001",
+		`interlock   = { `, `interlock   = { second_temperature = "rack.second", cooling_water = "rack.cooling", approach_above = "9 degF", `))
+	k := s.Panels[0].Interlock
+	second, _ := pointAt(t, s, "b2.rack.second")
+	cooling, _ := pointAt(t, s, "b2.rack.cooling")
+	if !k.HasSecond || k.Second != second || !k.HasCooling || k.Cooling != cooling || k.ApproachAbove < 4.99 || k.ApproachAbove > 5.01 || k.SecondLostAfter != 10*time.Second {
+		t.Errorf("%+v", k)
+	}
+	if k.RisePerMin != 2 {
+		t.Errorf("a rise of %v K a minute by default, want 2", k.RisePerMin)
+	}
+	told := false
+	for _, d := range report.Defaults {
+		told = told || d.Path == "panel.b2.interlock.rise_per_min" && d.Value == "2 degC"
+	}
+	if !told {
+		t.Error("the default rise is not reported")
+	}
+	if s, _ = mustParse(t, change(t, `interlock   = { `, `interlock   = { rise_per_min = 0, `)); s.Panels[0].Interlock.RisePerMin != 0 {
+		t.Error("0 does not turn the warning off")
+	}
+	if s.Panels[0].Interlock.HasSecond || s.Panels[0].Interlock.HasCooling {
+		t.Error("what is not named is looked at")
+	}
+}
+
+func TestTwoPanelsDoNotAskInOnePlace(t *testing.T) {
+	second := "[panel.b3]\nsensor.rack = { map = \"rack\", bus = \"net\", station = 2 }\ninterlock = { temperature = \"rack.temperature\", valve_closed = \"rack.valve_closed\", " + strings.TrimSuffix(asDriven, ", ") + " }\n\n[recipient.on-call]"
+	_, _, err := Parse("test.toml", []byte(change(t, `interlock   = { `, `interlock   = { `+asDriven, "[recipient.on-call]", second)))
+	if want := "panel.b3.interlock.drive: asks in the same place as panel b2 (each panel's valve has its own coil or register)"; err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("%v, want %q", err, want)
+	}
+}
