@@ -182,7 +182,7 @@ func behind(t *testing.T, s *site.Site, rounds int, noCheck, fresh bool, seed ui
 		go func() {
 			defer close(done)
 			for slot := uint64(0); r.round(ctx, slot, nil); slot++ {
-				<-time.After(start.Add(time.Duration(slot+1) * s.Buses[0].Period).Sub(time.Now()))
+				<-time.After(time.Until(start.Add(time.Duration(slot+1) * s.Buses[0].Period)))
 			}
 		}()
 		for y.rounds < rounds {
