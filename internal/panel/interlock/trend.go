@@ -32,6 +32,9 @@ type trend struct {
 	known bool
 }
 
+// IsZero tells whether there is nothing to keep: what is measured anew by a new process is nothing.
+func (t trend) IsZero() bool { return !t.Rising && !t.Far && t.Apart == (spell{}) }
+
 // mark is a temperature seen so long ago. The zero mark is none.
 type mark struct {
 	set   bool
