@@ -91,6 +91,9 @@ func linkOf(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp
 		if b.Timeout <= 0 || b.Timeout > timeoutMax {
 			return nil, fmt.Errorf("timeout %v: want more than 0 and at most %v", b.Timeout, timeoutMax)
 		}
+		if p := plan.Of(s, bus); !checkable(b, p) {
+			return nil, errors.New("everything is asked in one way only, so answers that a gateway mixes up could not be told apart: open an address beside one with also_readable, or say direct = true")
+		}
 		if b.Scheme == "tcp" {
 			return newTCPLink(ctx, b.Address, b.Timeout), nil
 		}
@@ -120,6 +123,20 @@ func linkOf(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp
 		return nil, fmt.Errorf("%s is refused: %s", b.Scheme, datagrams)
 	}
 	return nil, fmt.Errorf("scheme %q is not obeyed (use tcp, tcp+tls, rtu or rtuovertcp)", b.Scheme)
+}
+
+// checkable tells whether what comes over a network endpoint can be checked, where it has to be.
+func checkable(b *site.Bus, p plan.Plan) bool {
+	guarded := false
+	for _, r := range p.Requests {
+		if b.Direct || r.Station == direct {
+			continue
+		}
+		if guarded = true; p.Bendable(r) {
+			return true
+		}
+	}
+	return !guarded
 }
 
 // run is Run over a given link, which it closes at the end.

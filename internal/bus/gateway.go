@@ -20,12 +20,13 @@ const direct = 255
 // gate is the guard of a network link.
 type gate struct {
 	ledger  *ledger
+	direct  bool // the endpoint is the device itself, whatever station it calls itself
 	noCheck bool // a test only: what was read is published without a check, and any shape may be asked
 }
 
 // guarded tells whether a station is behind a gateway.
 func (p *poller) guarded(st *station) bool {
-	return p.gate != nil && !p.gate.noCheck && st.id != direct
+	return p.gate != nil && !p.gate.noCheck && !p.gate.direct && st.id != direct
 }
 
 // held is what one request brought in a segment.
@@ -102,12 +103,12 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		bent := part.q != queryOf(q)
 		switch {
-		case r.Fault == reading.Answered && p.conns != first:
+		case r.Fault == reading.Answered && p.conns != first && !p.hasty():
 			return failed(r, reading.NotVouched)
 		case r.Fault == reading.Answered:
-		case bent && aboutAddress(r.Fault):
+		case bent && clean(r.Fault) && r.Fault != reading.TargetSilent && r.Fault != reading.NoPath:
 			if evidence {
-				p.stiff[q]++ // listed, and yet the device does not take it
+				p.stiff[q]++ // listed, and yet the device does not take it, in whatever words
 			}
 			return failed(r, reading.OutOfStep)
 		default:
@@ -147,7 +148,14 @@ func (p *poller) askAgain(ctx context.Context, a *attempt) {
 }
 
 // stale tells whether the connection a request was answered over is gone.
-func (p *poller) stale(h *held) bool { return h.conn != p.conns || !p.open }
+func (p *poller) stale(h *held) bool { return !p.hasty() && (h.conn != p.conns || !p.open) }
+
+// hasty tells whether the endpoint hangs up after every answer, as some small devices do: nothing could ever be checked over the connection
+// it came by, and every question begins on one of its own.
+func (p *poller) hasty() bool { return p.idleCloses >= hastyAfter }
+
+// hastyAfter is so many connections running that were closed after one answer: a habit, not an accident.
+const hastyAfter = 8
 
 // drop leaves a request without what it brought.
 func (h *held) drop() {
@@ -157,19 +165,23 @@ func (h *held) drop() {
 	}
 }
 
-// alone tells whether no other request of the bus has this one's shape.
+// alone tells whether no other request with this one's shape is due or was asked so lately that an answer to it may still come.
 func (p *poller) alone(q plan.Request) bool {
-	return !slices.ContainsFunc(p.plan.Requests, func(r plan.Request) bool { return r != q && queryOf(r).shape() == queryOf(q).shape() })
+	since := p.now().Up - p.gate.ledger.horizon - p.timeout
+	return !slices.ContainsFunc(p.plan.Requests, func(r plan.Request) bool {
+		asked, ever := p.askedAt[r]
+		return r != q && queryOf(r).shape() == queryOf(q).shape() && (p.due[r] || ever && asked >= since)
+	})
 }
 
 // takesTurn tells whether another request has waited longer for the one shape that both can be asked in.
 func (p *poller) takesTurn(q plan.Request, parts []part) bool {
 	base := queryOf(q)
-	if parts[0].q != base || p.now().Up >= p.gate.ledger.distrusted {
+	if parts[0].q != base {
 		return false
 	}
 	for _, r := range p.plan.Requests {
-		if r != q && queryOf(r).shape() == base.shape() && p.askedAt[r] < p.askedAt[q] {
+		if r != q && queryOf(r).shape() == base.shape() && p.due[r] && p.askedAt[r] < p.askedAt[q] {
 			return true
 		}
 	}
@@ -215,7 +227,7 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 		q, ok := p.gatewayCheck(a, waiting)
 		if !ok {
 			// Where only one question lives it is believed, unless something else than silence came to the others.
-			alone := !p.bendable(waiting) && p.now().Up >= p.gate.ledger.distrusted
+			alone := !p.bendable(waiting) && p.living(waiting) == 1 && p.now().Up >= p.gate.ledger.distrusted
 			if !last && !(alone && p.heardAny()) {
 				return
 			}
@@ -227,25 +239,40 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 		if ctx.Err() != nil {
 			return
 		}
-		if r.Fault == reading.Answered && p.conns != conn { // the endpoint had closed what was idle
+		if r.Fault == reading.Answered && p.conns != conn && !p.hasty() { // the endpoint had closed what was idle
 			if p.askAgain(ctx, a); ctx.Err() != nil {
 				return
 			}
 			continue
 		}
-		passed = r.Fault == reading.Answered
+		if other := p.requestOf(q); !clean(r.Fault) && !waiting[other] { // another's trouble, not that of what waits
+			p.answers[other] = false
+			if silent(r.Fault) {
+				a.silence += r.Took
+			}
+			if p.askAgain(ctx, a); ctx.Err() != nil {
+				return
+			}
+			continue
+		}
+		if passed = r.Fault == reading.Answered; passed {
+			p.refusals[p.requestOf(q)] = 0
+		}
 		if !clean(r.Fault) || r.Fault == reading.Answered {
 			if silent(r.Fault) {
 				a.silence += r.Took
 			}
 			break
 		}
-		if aboutAddress(r.Fault) && p.now().Up >= p.gate.ledger.distrusted {
+		if p.now().Up >= p.gate.ledger.distrusted { // whatever its words: what a device does not give in part cannot be checked by a part
 			p.gate.ledger.refuse(q)
+			if other := p.requestOf(q); q != queryOf(other) {
+				p.refusals[other]++
+			}
 		}
 	}
 	for i := range a.held {
-		if h := &a.held[i]; h.waiting && passed {
+		if h := &a.held[i]; h.waiting && passed && (h.conn == p.conns || p.hasty()) {
 			h.waiting = false
 		} else if h.waiting {
 			h.drop()
@@ -263,7 +290,7 @@ func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, b
 		if !h.waiting {
 			continue
 		}
-		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up); ok {
+		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up); ok && p.refusals[h.from] < stiffAfter {
 			return q, true
 		}
 	}
@@ -273,7 +300,7 @@ func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, b
 		if !p.lives(r) || r.Station == direct || waits[r] {
 			continue
 		}
-		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up); ok {
+		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up); ok && p.refusals[r] < stiffAfter {
 			return q, true
 		}
 	}
@@ -297,6 +324,16 @@ func (p *poller) lives(r plan.Request) bool {
 	return (st.heard || st.alive) && p.answers[r]
 }
 
+// living counts the requests that wait or live.
+func (p *poller) living(waits map[plan.Request]bool) (n int) {
+	for _, r := range p.plan.Requests {
+		if (waits[r] || p.lives(r)) && r.Station != direct {
+			n++
+		}
+	}
+	return n
+}
+
 // heardAny tells whether any station was heard in the round before.
 func (p *poller) heardAny() bool {
 	return slices.ContainsFunc(p.stations, func(st *station) bool { return st.heard })
@@ -305,10 +342,7 @@ func (p *poller) heardAny() bool {
 // bendable tells whether a request that waits or lives can be asked in more ways than one.
 func (p *poller) bendable(waits map[plan.Request]bool) bool {
 	return slices.ContainsFunc(p.plan.Requests, func(r plan.Request) bool {
-		room := p.plan.Rooms[r]
-		longest := r
-		longest.Count = uint16(min(room.Most, int(room.Open.Count)))
-		return (waits[r] || p.lives(r)) && r.Station != direct && (len(room.Values) > 1 || queryOf(longest).shape() != queryOf(r).shape())
+		return (waits[r] || p.lives(r)) && r.Station != direct && p.refusals[r] < stiffAfter && p.stiff[r] < stiffAfter && p.plan.Bendable(r)
 	})
 }
 
@@ -326,4 +360,15 @@ func (p *poller) gatewayInStep(passed bool) {
 		p.toldStep = false
 		p.log.Info("answers in step again")
 	}
+}
+
+// requestOf is the request that a question asks some of.
+func (p *poller) requestOf(q query) plan.Request {
+	for _, r := range p.plan.Requests {
+		room := p.plan.Rooms[r].Open
+		if r.Station == q.station && r.Table == q.table && q.addr >= room.Addr && int(q.addr) < room.End() {
+			return r
+		}
+	}
+	return plan.Request{}
 }

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -263,7 +264,11 @@ func TestALoneAnswerIsBelievedBesideSilenceAndNotBesideNonsense(t *testing.T) {
 		"silence":  {dead(2, 3), reading.Answered},
 		"nonsense": {&scripted{answer: quick, more: map[uint8]int{2: 1, 3: -1}}, reading.NotVouched},
 	} {
-		batches, _ := play(t, stationsOf(false, nil, 1, 2, 3), c.link, 20*time.Second)
+		lean := stationsOf(false, nil, 1, 2, 3)
+		for i := range lean.Sensors {
+			lean.Sensors[i].Allowed[0].Count = 1
+		}
+		batches, _ := play(t, lean, c.link, 20*time.Second)
 		for _, b := range batches[3:] {
 			for _, r := range b.Reads {
 				if r.Station == 1 && r.Fault != c.want {
@@ -271,5 +276,45 @@ func TestALoneAnswerIsBelievedBesideSilenceAndNotBesideNonsense(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// Over a real connection and the library: from the fifth question on the gateway puts every transaction number on the answer to the question
+// before. Nothing of that is published, and when it is back in step it is.
+func TestAGatewayOneAnswerBehindOverARealConnectionPublishesNothing(t *testing.T) {
+	var mu sync.Mutex
+	var before []byte
+	asked, behind := 0, 40
+	address, _ := serve(t, "127.0.0.1:0", func(q question) ([]byte, bool) {
+		mu.Lock()
+		defer mu.Unlock()
+		right := q.right()
+		asked++
+		if asked < 5 || asked >= behind {
+			return right, false
+		}
+		out := before
+		if before = right; out == nil {
+			out = right
+		}
+		return append(slices.Clone(right[:4]), out[4:]...), false // the number of the question, the answer to the one before
+	})
+	s := stationsOf(false, nil, 1, 2, 3)
+	w := watchBehind(t, address, testTimeout, s)
+	good, bad := 0, 0
+	for good < 40 {
+		for _, r := range w.next().Reads {
+			switch {
+			case r.Fault != reading.Answered:
+				bad++
+			case r.Words[0] != uint16(r.Station):
+				t.Fatalf("%+v", r)
+			default:
+				good++
+			}
+		}
+	}
+	if bad < 5 {
+		t.Errorf("%d reads were not vouched for: the gateway was not behind", bad)
 	}
 }

@@ -25,7 +25,7 @@ type ledger struct {
 type use struct {
 	q    query
 	free time.Duration // Up from which an answer to it can no longer come
-	bad  bool          // it ended in a fault
+	bad  time.Duration // Up until which an answer to one that ended in a fault may come; 0 when none did
 }
 
 // verdict is whether a question may be asked now. The zero verdict is that it may not.
@@ -51,7 +51,7 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	u, known := l.used[s]
 	old := !known || up >= u.free
 	switch {
-	case !old && (u.bad || up < l.distrusted):
+	case !old && (up < u.bad || up < l.distrusted):
 		return retired
 	case !old && l.any && l.last.shape() == s:
 		return adjacent
@@ -65,14 +65,14 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 // bound the map, and a site uses a handful.
 func (l *ledger) sent(q query, up, timeout time.Duration) {
 	l.last, l.any = q, true
-	l.used[q.shape()] = use{q: q, free: up + timeout + l.horizon}
+	l.used[q.shape()] = use{q: q, free: up + timeout + l.horizon, bad: l.used[q.shape()].bad}
 }
 
 // failed notes that the last question ended in a fault at up: its answer may still come.
 func (l *ledger) failed(up time.Duration) {
 	s := l.last.shape()
 	u := l.used[s]
-	u.bad, u.free = true, max(u.free, up+l.horizon)
+	u.bad, u.free = up+l.horizon, max(u.free, up+l.horizon)
 	l.used[s] = u
 }
 
@@ -101,7 +101,8 @@ type part struct {
 }
 
 // bend finds how to ask a request now: as it is, with listed addresses beside it, or parted between two of its values. Of several ways
-// the one with the least to carry. The verdict is that of the worst of its parts; with retired or adjacent nothing may be asked.
+// the one with the least to carry. One that can be asked in one way only does not share its shape with others: a late answer to one of them
+// in place of a lost one would be believed on a line that was never suspect. The verdict is that of the worst of its parts; with retired or adjacent nothing may be asked.
 func (l *ledger) bend(r plan.Request, room plan.Room, up time.Duration) ([]part, verdict) {
 	whole := plan.Span{Addr: r.Addr, Count: r.Count}
 	base := query{r.Station, r.Table, r.Addr, r.Count}
@@ -130,6 +131,9 @@ func (l *ledger) bend(r plan.Request, room plan.Room, up time.Duration) ([]part,
 			least = n
 			parts, best = []part{{qa, plan.Span{Addr: a.addr, Count: a.count}}, {qb, plan.Span{Addr: b.addr, Count: b.count}}}, free
 		}
+	}
+	if best == shared && !(plan.Plan{Rooms: map[plan.Request]plan.Room{r: room}}).Bendable(r) {
+		best = retired
 	}
 	return parts, best
 }

@@ -78,6 +78,7 @@ type line struct {
 	everHeard bool // a full listening has passed at least once
 
 	clean   bool // nothing out of place since the last passed check
+	linger  bool // a shape was shared since then: the closing listens for a whole timeout
 	settle  time.Duration
 	settled bool          // quiet for the settle time since the last fault
 	faulted bool          // a question ended in a fault since the last passed check
@@ -280,7 +281,11 @@ func (l *line) ready(ctx context.Context) error {
 	}
 	l.settled = true
 	l.junk, l.flood = nil, 0
-	return l.await(ctx, l.wire.quiet, l.timeout) // 3.5 characters of silence before a request
+	err := l.await(ctx, l.wire.quiet, l.timeout) // 3.5 characters of silence before a request
+	if err == nil && l.listening {
+		return errForeign
+	}
+	return err
 }
 
 // exchange sends a question and takes its answer: a whole sound frame. An error means that the line is out of step, or gone.
@@ -297,7 +302,14 @@ func (l *line) exchange(ctx context.Context, q query) ([]byte, error) {
 	if err := l.raw.SetWriteDeadline(time.Now().Add(timeout)); err != nil {
 		return nil, l.failed(err)
 	}
-	if _, err := l.raw.Write(request); err != nil {
+	// A line that takes nothing must not hold up the end. An error of the deadline is one of the write.
+	unhook := context.AfterFunc(ctx, func() { _ = l.raw.SetWriteDeadline(time.Now()) })
+	_, err := l.raw.Write(request)
+	unhook()
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	if err != nil {
 		return nil, l.failed(err)
 	}
 	l.lastByte = l.up()
@@ -352,6 +364,17 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 		case <-ctx.Done():
 			return nil, ctx.Err()
 		case <-timer.C:
+			select {
+			case c := <-l.in: // it had come before the timer was looked at: a stalled machine makes no answer late
+				if c.err == nil && c.up <= deadline {
+					l.lastByte = c.up
+					got = append(got, c.data...)
+					timer.Reset(0)
+					continue
+				}
+				l.stray(c)
+			default:
+			}
 			if len(got) == 0 {
 				return nil, errSilent
 			}
@@ -424,7 +447,7 @@ func (l *line) misfit(ctx context.Context, got []byte, deadline time.Duration) e
 
 // passed notes that the line was vouched for: nothing is under way on it that is not known.
 func (l *line) passed() {
-	l.clean, l.faulted = true, false
+	l.clean, l.faulted, l.linger = true, false, false
 	l.settle = l.timeout
 }
 
@@ -438,7 +461,11 @@ func (l *line) vouch(ctx context.Context, q query) ([]byte, error) {
 	if l.early {
 		return nil, errOutOfStep
 	}
-	return got, l.still(ctx, l.wire.quiet)
+	quiet := l.wire.quiet
+	if l.linger {
+		quiet = l.timeout
+	}
+	return got, l.still(ctx, quiet)
 }
 
 // vouchBySilence is vouch where no question of another shape may be asked: for a whole timeout after the last answer nothing comes.

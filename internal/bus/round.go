@@ -32,9 +32,14 @@ type poller struct {
 	back       backoff
 	backMax    time.Duration
 	standing   standing
-	failures   int           // of the link since it was last up
-	failing    time.Duration // Up of the first of them
-	mute       bool          // the last round that asked heard nothing at all
+	failures   int                   // of the link since it was last up
+	failing    time.Duration         // Up of the first of them
+	early      bool                  // something unaccounted was heard before the last question left
+	due        map[plan.Request]bool // in this round
+	refusals   map[plan.Request]int  // checks by a part of a request that its device refused, running: some give a request whole or not at all
+	answered   int                   // answers over this connection
+	idleCloses int                   // connections running that were closed after one answer
+	mute       bool                  // the last round that asked heard nothing at all
 	begun      bool
 	last       uint64 // slot of the last round
 	refusedAny bool
@@ -73,8 +78,8 @@ type station struct {
 	behind    plan.Request  // the request that last met silence; the next round begins behind it
 
 	// Within a round.
-	alive, quiet, hangsUp bool
-	timeouts              int
+	alive, quiet, hangsUp, spoils bool
+	timeouts                      int
 }
 
 func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out chan<- reading.Batch, log *slog.Logger, l link) *poller {
@@ -82,11 +87,12 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		name: b.Name, bus: bus, period: b.Period, timeout: b.Timeout, plan: p, now: now, out: out,
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
 	}
+	r.refusals = map[plan.Request]int{}
 	r.stiff, r.answers, r.askedAt = map[plan.Request]int{}, map[plan.Request]bool{}, map[plan.Request]time.Duration{}
 	if g, ok := l.(*rtuLink); ok {
 		r.guard, r.timeout = g, g.line.timeout
 	} else {
-		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout))}
+		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout)), direct: b.Direct}
 	}
 	for _, q := range p.Requests {
 		if r.station(q.Station) == nil {
@@ -135,6 +141,10 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 		due = p.plan.DueAfter(p.last, slot)
 	}
 	p.begun, p.last = true, slot
+	p.due = make(map[plan.Request]bool, len(due))
+	for _, q := range due {
+		p.due[q] = true
+	}
 	a := &attempt{slot: slot}
 	if p.guard != nil {
 		return p.roundOfLine(ctx, a, due, orders)
@@ -246,6 +256,8 @@ func (p *poller) askStation(ctx context.Context, a *attempt, st *station, reques
 			heldBack, st.behind = true, q
 		case r.Fault == reading.Closed:
 			st.asked, st.hangsUp = a.slot, true
+		case r.Fault == reading.BadFrame, r.Fault == reading.BadCRC:
+			st.asked, st.spoils = a.slot, true
 		default:
 			st.asked, st.alive = a.slot, true
 		}
@@ -300,8 +312,12 @@ func (p *poller) ask(ctx context.Context, a *attempt, q plan.Request) (r reading
 			p.linkHeld()
 		}
 		if clean(r.Fault) {
+			p.answered++
 			p.served, p.hungUp = true, 0
 			return r, sent
+		}
+		if r.Fault != reading.Closed {
+			p.idleCloses = 0
 		}
 		p.link.close()
 		p.open, p.served = false, false
@@ -310,6 +326,11 @@ func (p *poller) ask(ctx context.Context, a *attempt, q plan.Request) (r reading
 		}
 		if r.Fault == reading.Closed {
 			if reused {
+				if p.answered == 1 {
+					p.idleCloses++
+				} else {
+					p.idleCloses = 0
+				}
 				continue // endpoints close what was idle: once more over a new connection, which is not reused
 			}
 			// One hang-up may be this station's doing, and the others are still asked; two running are the endpoint's.
@@ -343,6 +364,7 @@ func (p *poller) connect(ctx context.Context, a *attempt) reading.Fault {
 	}
 	p.open = true
 	p.conns++
+	p.answered = 0
 	return reading.Answered
 }
 
@@ -406,6 +428,8 @@ func (p *poller) conclude(slot uint64) {
 				p.log.Info("station answers again", "station", st.id, "silent_rounds", st.silent, "after", p.outage(st.since, st.silent))
 			}
 			st.heard, st.silent, st.next = true, 0, 0
+		case !st.quiet && !st.hangsUp && st.spoils:
+			st.heard = false
 		case st.quiet, st.hangsUp && anyAlive: // where others are answered, hanging up is this station's own way of being silent
 			if st.silent == 0 {
 				st.since = p.now().Up
@@ -418,7 +442,7 @@ func (p *poller) conclude(slot uint64) {
 				st.next = slot + p.wait(st)
 			}
 		}
-		st.alive, st.quiet, st.hangsUp = false, false, false
+		st.alive, st.quiet, st.hangsUp, st.spoils = false, false, false, false
 	}
 }
 

@@ -74,11 +74,11 @@ func (s *scripted) close() {
 	s.isOpen = false
 }
 
-// stationsOf is a site with one bus and one sensor of one register for every station; the first guards when asked.
+// stationsOf is a site with one bus and one sensor of one register for every station, with room beside it; the first guards when asked.
 func stationsOf(guards bool, every map[uint8]uint64, stations ...uint8) *site.Site {
 	s := &site.Site{Buses: []site.Bus{{Name: "panel-net", Scheme: "tcp", Period: time.Second, Timeout: time.Second}}}
 	for i, id := range stations {
-		s.Sensors = append(s.Sensors, site.Sensor{Station: id, Every: max(1, every[id]), Points: []int{i}, Allowed: []site.Span{{Table: reading.Holding, Addr: 7, Count: 1}}})
+		s.Sensors = append(s.Sensors, site.Sensor{Station: id, Every: max(1, every[id]), Points: []int{i}, Allowed: []site.Span{{Table: reading.Holding, Addr: 7, Count: 60}}})
 		s.Points = append(s.Points, site.Point{Path: fmt.Sprintf("p.s%d.x", id), Sensor: i, Table: reading.Holding, Addr: 7, Decode: site.Decode{Type: site.Uint16}})
 		s.Buses[0].Sensors = append(s.Buses[0].Sensors, i)
 	}

@@ -41,7 +41,14 @@ func watch(t *testing.T, address string, timeout time.Duration, stations ...uint
 	return watchSite(t, address, timeout, s)
 }
 
+// watchSite watches an endpoint that is the device itself, so that what is seen is the link.
 func watchSite(t *testing.T, address string, timeout time.Duration, s *site.Site) *watched {
+	t.Helper()
+	s.Buses[0].Direct = true
+	return watchBehind(t, address, timeout, s)
+}
+
+func watchBehind(t *testing.T, address string, timeout time.Duration, s *site.Site) *watched {
 	s.Buses[0].Address, s.Buses[0].Period, s.Buses[0].Timeout = address, testPeriod, timeout
 	ctx, cancel := context.WithCancel(context.Background())
 	w := &watched{t: t, out: make(chan reading.Batch), cancel: cancel, done: make(chan error, 1)}

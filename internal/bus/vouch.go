@@ -174,11 +174,20 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		pc.end(reading.OutOfStep, p.now(), 0)
 		return
 	}
+	p.guard.line.linger = p.guard.line.linger || v == shared
 	p.askedAt[pc.r] = p.now().Up
 	evidence := p.guard.line.clean // an exception on a line out of step says nothing about an address
 	for _, part := range parts {
+		p.early = false
 		r := p.askPart(ctx, a, pieces, part.q)
 		if ctx.Err() != nil {
+			return
+		}
+		if p.early && len(pc.reads) > 0 {
+			pc.end(reading.OutOfStep, r.Sent, r.Took)
+			if pc.tries < triesMax && p.now().Up < a.retryUntil {
+				pc.state, pc.reads = pending, nil
+			}
 			return
 		}
 		switch {
@@ -219,6 +228,7 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 			st.asked, st.hangsUp = a.slot, true
 		case reading.BadCRC, reading.BadFrame, reading.OutOfStep:
 			st.asked = a.slot
+			st.spoils = true
 			if pc.tries < triesMax && p.now().Up < a.retryUntil {
 				pc.state, pc.reads = pending, nil
 			}
@@ -233,11 +243,11 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 // plan would have it every time.
 func (p *poller) yields(pc *piece, parts []part) bool {
 	base := queryOf(pc.r)
-	if parts[0].q != base || p.now().Up >= p.guard.line.ledger.distrusted {
+	if parts[0].q != base {
 		return false
 	}
 	for _, r := range p.plan.Requests {
-		if r != pc.r && queryOf(r).shape() == base.shape() && p.askedAt[r] < p.askedAt[pc.r] {
+		if r != pc.r && queryOf(r).shape() == base.shape() && p.due[r] && p.askedAt[r] < p.askedAt[pc.r] {
 			return true
 		}
 	}
@@ -284,6 +294,7 @@ func (p *poller) askPart(ctx context.Context, a *attempt, pieces []*piece, q que
 		p.served, p.hungUp = true, 0
 		if p.guard.line.early {
 			p.withdraw(a, pieces, reading.OutOfStep)
+			p.early = true
 		}
 	default:
 		p.fault(a, err)

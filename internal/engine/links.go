@@ -81,7 +81,8 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		if !notTried(r.Fault) && (!unclear(r.Fault) || run.cause == reading.NotAsked || run.cause == reading.Answered) {
 			run.cause = r.Fault
 		}
-		run.silent = run.silent || !unclear(r.Fault) && r.Fault != reading.Listening
+		// What is held back was silent before; a station that nobody had the time to ask was not.
+		run.silent = run.silent || !unclear(r.Fault) && !notTried(r.Fault) || r.Fault == reading.HeldBack && run.silentRun > 0
 		if r.Fault.Reason() == reading.Believed || r.Fault.Reason() == reading.RefusedRead {
 			run.answered = true
 			v.Took = r.Took
@@ -138,7 +139,7 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 				if !run.heardAny {
 					run.heard, run.heardAny = b.At.Up, true
 				}
-				if (run.silentRun >= busLostAfter || b.At.Up-run.heard > unheardFor) && !run.told {
+				if (run.silentRun >= busLostAfter || b.At.Up-run.heard > max(unheardFor, busLostAfter*e.slowest(b.Bus, v.Station))) && !run.told {
 					run.told, run.toldAt = true, b.At.Up
 					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
 						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: run.cause.String()})
@@ -147,6 +148,17 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		}
 		run.asked, run.answered, run.silent = false, false, false
 	}
+}
+
+// slowest is the longest period of the sensors at a station.
+func (e *Engine) slowest(bus int, station uint8) time.Duration {
+	longest := time.Duration(0)
+	for _, i := range e.s.Buses[bus].Sensors {
+		if sn := &e.s.Sensors[i]; sn.Station == station {
+			longest = max(longest, sn.Period)
+		}
+	}
+	return longest
 }
 
 // sinceTold is how long ago something was told in this process; 0 when that is not known.

@@ -50,6 +50,7 @@ type Bus struct {
 	Baud       int           // bits a second
 	Parity     string        // "none", "even" or "odd"
 	StopBits   int           // 1 or 2
+	Direct     bool          // of a network endpoint: it is the device itself, with no serial line behind it
 	SoleMaster bool          // the user says that no other master is on the line; without it rtu is refused
 	Listen     time.Duration // silence heard before the first request; below 1 s only in tests
 

@@ -311,3 +311,10 @@ func cover(atoms, allowed []span, longest int) []span {
 	slices.Reverse(out)
 	return out
 }
+
+// Bendable tells whether a request can be asked in more ways than one, over listed addresses or by some of its values.
+func (p Plan) Bendable(r Request) bool {
+	room := p.Rooms[r]
+	longest := min(room.Most, int(room.Open.Count))
+	return len(room.Values) > 1 || longest > int(r.Count) && site.ReplyBytes(r.Table, longest) != site.ReplyBytes(r.Table, int(r.Count))
+}
