@@ -101,6 +101,7 @@ const hotPanel = `
 name = "larkfield-mill"
 [bus.net]
 link = "tcp://%s"
+direct = true
 [map.rack.point]
 temperature = { holding = 40001, type = "int16", scale = 0.1, unit = "degC" }
 valve_closed = { discrete = 10001 }

@@ -26,6 +26,7 @@ name = "larkfield-mill"
 timezone = "Europe/London"
 [bus.panel-net]
 link = "tcp://127.0.0.1:502"
+direct = true
 [map.rack.point]
 oxygen = { holding = 40001, type = "uint16", scale = 0.1, quantity = "dissolved-oxygen", unit = "ppb" }
 [panel.b2]

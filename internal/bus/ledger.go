@@ -101,8 +101,7 @@ type part struct {
 }
 
 // bend finds how to ask a request now: as it is, with listed addresses beside it, or parted between two of its values. Of several ways
-// the one with the least to carry. One that can be asked in one way only does not share its shape with others: a late answer to one of them
-// in place of a lost one would be believed on a line that was never suspect. The verdict is that of the worst of its parts; with retired or adjacent nothing may be asked.
+// the one with the least to carry. The verdict is that of the worst of its parts; with retired or adjacent nothing may be asked.
 func (l *ledger) bend(r plan.Request, room plan.Room, up time.Duration) ([]part, verdict) {
 	whole := plan.Span{Addr: r.Addr, Count: r.Count}
 	base := query{r.Station, r.Table, r.Addr, r.Count}
@@ -131,9 +130,6 @@ func (l *ledger) bend(r plan.Request, room plan.Room, up time.Duration) ([]part,
 			least = n
 			parts, best = []part{{qa, plan.Span{Addr: a.addr, Count: a.count}}, {qb, plan.Span{Addr: b.addr, Count: b.count}}}, free
 		}
-	}
-	if best == shared && !(plan.Plan{Rooms: map[plan.Request]plan.Room{r: room}}).Bendable(r) {
-		best = retired
 	}
 	return parts, best
 }

@@ -36,6 +36,7 @@ type poller struct {
 	failing    time.Duration         // Up of the first of them
 	early      bool                  // something unaccounted was heard before the last question left
 	due        map[plan.Request]bool // in this round
+	oneShape   bool                  // every question of the bus has the same shape
 	refusals   map[plan.Request]int  // checks by a part of a request that its device refused, running: some give a request whole or not at all
 	answered   int                   // answers over this connection
 	idleCloses int                   // connections running that were closed after one answer
@@ -88,6 +89,9 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
 	}
 	r.refusals = map[plan.Request]int{}
+	r.oneShape = !slices.ContainsFunc(p.Requests, func(q plan.Request) bool {
+		return p.Bendable(q) || queryOf(q).shape() != queryOf(p.Requests[0]).shape()
+	})
 	r.stiff, r.answers, r.askedAt = map[plan.Request]int{}, map[plan.Request]bool{}, map[plan.Request]time.Duration{}
 	if g, ok := l.(*rtuLink); ok {
 		r.guard, r.timeout = g, g.line.timeout

@@ -170,7 +170,8 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		p.separate(ctx, a, pieces)
 		parts, v = p.guard.line.ledger.bend(pc.r, room, p.now().Up)
 	}
-	if v < shared || p.yields(pc, parts) {
+	// Where all questions have one shape there is no check but silence, which a late answer outlasts: there it is not shared at all.
+	if v < shared || v == shared && p.oneShape || p.yields(pc, parts) {
 		pc.end(reading.OutOfStep, p.now(), 0)
 		return
 	}

@@ -52,6 +52,7 @@ func (d *doc) readBuses(top table) {
 		b.readLink()
 		b.readLine()
 		b.readTLS()
+		b.readDirect()
 		most := timeoutMax
 		if b.b.Serial() {
 			most = site.LineTimeoutMax

@@ -177,6 +177,8 @@ plain.toml:31:33: panel.b2.interlock.cooling_water: is the interlock's temperatu
 		`plain.toml:9:11: bus.net.ca_file: "ca.pem" is no full path (begin it with /; a service has no folder of its own to start from)`},
 	{"a serial timeout that cannot succeed", asTCP, onLine("baud = 9600", "sole_master = true", `timeout = "150ms"`),
 		"plain.toml:11:11: bus.net.timeout: 150ms cannot succeed: 4 addresses (holding) of station 1 need 4.01ms of silence, 21 characters of 11 bits at 9600 baud, 100ms of turnaround and 30ms for adapter and system: 158ms (leave timeout out, and it is taken from the wire; or shorten longest_read or turnaround of the map)"},
+	{"a serial line that is direct", asTCP, onLine("baud = 19200", "sole_master = true", "direct = true"),
+		"plain.toml:11:1: bus.net.direct: means nothing for rtu:// (leave it out; it says that a network endpoint is the device itself)"},
 	{"a line too slow for its period", asTCP, onLine("baud = 1200", "sole_master = true"),
 		"plain.toml:9:8: bus.net.baud: a round takes 1.4s on the wire on average even when every device answers at once, and the shortest period on this bus is 1s (lengthen the periods, ask for fewer registers, say a shorter turnaround where the devices allow it, or take a faster line)"},
 	{"an answer no line waits for", asTCP, onLine("baud = 1200", "sole_master = true") + "\n[map.slow]\nturnaround = \"4s\"\nalso_readable = [\"holding 1-100\"]\n[map.slow.point]\nfirst = { holding = 1, type = \"uint16\", unit = \"%\" }\nlast = { holding = 100, type = \"uint16\", unit = \"%\" }\n[panel.b9]\nsensor.slow = { map = \"slow\", bus = \"net\", station = 3 }",

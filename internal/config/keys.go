@@ -21,7 +21,7 @@ var (
 		map[string]string{"include": "copy the maps into this file"}}
 	shapeSite = shape{"the site", []string{"name", "timezone", "altitude_m", "sensor"},
 		map[string]string{"barometer": "give altitude_m"}}
-	shapeBus = shape{"a bus", []string{"link", "timeout", "baud", "parity", "stop_bits", "sole_master", "listen", "ca_file", "cert_file", "key_file", "server_name"},
+	shapeBus = shape{"a bus", []string{"link", "timeout", "direct", "baud", "parity", "stop_bits", "sole_master", "listen", "ca_file", "cert_file", "key_file", "server_name"},
 		map[string]string{"data_bits": "remove it; Modbus RTU has eight", "turnaround": "say it in the register map of the device that needs it"}}
 	shapeMap    = shape{"a register map", []string{"numbering", "longest_read", "turnaround", "also_readable", "status", "alive", "identity", "point"}, nil}
 	shapeStatus = shape{"a status", []string{"holding", "input", "coil", "discrete", "mask", "good", "hold"},

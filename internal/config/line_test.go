@@ -206,7 +206,7 @@ interlock = { temperature = "probe.temperature" }
 dir = "/var/lib/rillwatch"
 `
 	_, _, err := Parse("lost.toml", []byte(file))
-	const want = "lost.toml:15:29: panel.b2.interlock.temperature: after one fault its sensor is not asked for 11s, and a temperature not seen for 10s counts as lost (" +
+	const want = "lost.toml:15:29: panel.b2.interlock.temperature: it can be asked in one way only, so after a late answer it is asked once in 11s, and two hot updates further apart than 5s do not confirm each other (" +
 		"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout)"
 	if err == nil || err.Error() != want {
 		t.Errorf("\n got %v\nwant %s", err, want)
@@ -265,4 +265,40 @@ func TestTwoPartsOfOneDeviceHeedOneStatus(t *testing.T) {
 	const both = "status = { holding = 110, mask = 15 }\n"
 	mustParse(t, change(t, `numbering     = "wire"`, both+`numbering     = "wire"`,
 		"[logbook]", "[map.part]\nnumbering = \"wire\"\n"+both+"[map.part.point]\nlevel = { input = 7, type = \"uint16\", unit = \"%\" }\n[panel.b3]\nsensor.part = { map = \"part\", bus = \"net\", station = 9 }\n[logbook]"))
+}
+
+// A gateway behind which everything is asked in one way only is refused; room beside one value, or the user's word that it is the device
+// itself, mends it, and so does the station that says so.
+func TestAGatewayOfWhichNothingCanBeCheckedIsRefused(t *testing.T) {
+	const file = `
+[site]
+name = "larkfield-mill"
+[bus.net]
+link = "tcp://10.0.40.30:502"
+[map.probe]
+numbering = "wire"
+[map.probe.point]
+oxygen = { input = 0, type = "uint16", unit = "ppb", quantity = "dissolved-oxygen" }
+[panel.b2]
+sensor.probe = { map = "probe", bus = "net", station = 3 }
+[recipient.on-call]
+url = "https://alarms.larkfield.example/hook"
+secret_file = "/etc/rillwatch/on-call.secret"
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+	const want = "gateway.toml:5:8: bus.net.link: everything behind it is asked in one way only, so answers that a gateway mixes up could not be told apart (" +
+		"open a harmless register beside one of the values with also_readable, or write direct = true where the endpoint is the device itself and no gateway)"
+	if _, _, err := Parse("gateway.toml", []byte(file)); err == nil || err.Error() != want {
+		t.Errorf("\n got %v\nwant %s", err, want)
+	}
+	for what, mend := range map[string][2]string{
+		"room":        {`numbering = "wire"`, "numbering = \"wire\"\nalso_readable = [\"input 1-4\"]"},
+		"the word":    {`:502"`, ":502\"\ndirect = true"},
+		"the station": {"station = 3", "station = 255"},
+	} {
+		if _, _, err := Parse("gateway.toml", []byte(strings.Replace(file, mend[0], mend[1], 1))); err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
 }

@@ -255,3 +255,15 @@ func (b *bus) readFile(key, do string, secret bool) string {
 	}
 	return name
 }
+
+// readDirect asks whether anything stands between a network endpoint and what is asked.
+func (b *bus) readDirect() {
+	yes, ok := b.t.flag("direct")
+	switch {
+	case !ok:
+	case b.b.Serial():
+		b.t.wrongKey("direct", "means nothing for "+b.b.Scheme+"://", "leave it out; it says that a network endpoint is the device itself")
+	default:
+		b.b.Direct = yes
+	}
+}

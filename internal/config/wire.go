@@ -20,6 +20,7 @@ type wire struct {
 	full    time.Duration // of the round in which everything is due, with its checks; 0 where that is not known
 	mean    time.Duration // of a round
 	checks  int
+	guarded bool // a network endpoint that may be a gateway
 	refused bool // what follows from it would only say so again
 }
 
@@ -43,9 +44,7 @@ func (b *bus) times(s *site.Site, i int) wire {
 		return w
 	}
 	if !b.b.Serial() {
-		if w.plan.Requests[0].Station != 255 && w.onlyShape() {
-			b.t.notePoint("link", "everything here is asked in one way only, so a gateway whose answers fall out of step could not be noticed; also_readable beside a value would end that, and a device spoken to directly is station 255")
-		}
+		b.checkGateway(&w)
 		return w
 	}
 	for _, sensor := range b.sensors {
@@ -82,6 +81,22 @@ func (b *bus) times(s *site.Site, i int) wire {
 	}
 	w.tellSingles(b)
 	return w
+}
+
+// checkGateway refuses a network endpoint behind which answers might be mixed up and nothing could show it.
+func (b *bus) checkGateway(w *wire) {
+	can := false
+	for _, r := range w.plan.Requests {
+		if !b.b.Direct && r.Station != 255 {
+			w.guarded = true
+			can = can || w.plan.Bendable(r)
+		}
+	}
+	if w.guarded && !can {
+		w.refused = true
+		b.t.wrong("link", "everything behind it is asked in one way only, so answers that a gateway mixes up could not be told apart",
+			"open a harmless register beside one of the values with also_readable, or write direct = true where the endpoint is the device itself and no gateway")
+	}
 }
 
 // findLineTimeout takes the timeout of a line from the wire, or refuses one that cannot succeed.
@@ -212,11 +227,22 @@ func (w *wire) tellSingles(b *bus) {
 type guard struct {
 	vouched time.Duration // from the start of a round until its station is vouched for
 	single  bool          // its request can be asked in one shape only
+	shapes  int           // in how many it can be asked
 }
 
 // guardOf looks at the stations that come before the one of a temperature, and at its own.
 func (w *wire) guardOf(b *bus, station uint8, pt *site.Point) guard {
 	g := guard{}
+	for _, r := range w.plan.Requests {
+		if r.Station == station && r.Table == pt.Table && r.Addr <= pt.Addr && int(pt.Addr) < int(r.Addr)+int(r.Count) {
+			room, last := w.plan.Rooms[r], 0
+			for n := pt.Decode.Type.Words(); n <= max(int(r.Count), min(room.Most, int(room.Open.Count))); n++ {
+				if bytes := site.ReplyBytes(r.Table, n); bytes != last {
+					g.shapes, last = g.shapes+1, bytes
+				}
+			}
+		}
+	}
 	if !b.b.Serial() {
 		return g
 	}
@@ -271,6 +297,11 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 	}
 	if !b.b.Serial() {
 		lost, wait = w.timeout, 0
+		// After an answer out of its place no shape is used twice within the horizon, and a round takes two.
+		rest := b.b.Horizon(w.timeout) + w.timeout
+		if w.guarded && sensor.Station != 255 && g.shapes < 2*int(upTo(rest, period)/period) {
+			lost, wait = rest, rest+period
+		}
 	}
 	more := max(period, upTo(lost, period))
 	faulted := clean + more
@@ -286,6 +317,9 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 	case clean > closeMax:
 		t.wrong("temperature", fmt.Sprintf("from a hot measurement to the close condition it may take %s on a clean line, and %s is the most: %s until it is read, %s to its confirmation, %s until that is vouched for",
 			rough(clean), short(closeMax), short(period), short(next), rough(g.vouched)), "shorten period and refresh of its sensor, or give it a line of its own")
+	case b.b.Serial() && g.single && wait > hotUpdatesWithin:
+		t.wrong("temperature", fmt.Sprintf("it can be asked in one way only, so after a late answer it is asked once in %s, and two hot updates further apart than %s do not confirm each other", rough(wait), short(hotUpdatesWithin)),
+			"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout")
 	case wait >= lock.LostAfter:
 		t.wrong("temperature", fmt.Sprintf("after one fault its sensor is not asked for %s, and a temperature not seen for %s counts as lost", rough(wait), short(lock.LostAfter)),
 			"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout")

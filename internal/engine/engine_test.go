@@ -23,8 +23,10 @@ name = "larkfield-mill"
 timezone = "Europe/London"
 [bus.east]
 link = "tcp://127.0.0.1:502"
+direct = true
 [bus.west]
 link = "tcp://127.0.0.1:503"
+direct = true
 [map.rack.point]
 oxygen = { holding = 40001, type = "float32", order = "CDAB", quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500 }
 temperature = { holding = 40003, type = "int16", scale = 0.1, unit = "degC" }
@@ -187,6 +189,7 @@ name = "larkfield-mill"
 timezone = "Europe/London"
 [bus.east]
 link = "tcp://127.0.0.1:502"
+direct = true
 [map.rack.point]
 temperature = { holding = 40200, type = "int16", scale = 0.1, unit = "degC" }
 flow = { input = 30005, type = "uint16", unit = "mL/min" }
@@ -414,6 +417,7 @@ name = "larkfield-mill"
 timezone = "Europe/London"
 [bus.east]
 link = "tcp://127.0.0.1:502"
+direct = true
 [map.a]
 numbering = "wire"
 also_readable = ["holding 100-120"]
@@ -462,8 +466,10 @@ name = "larkfield-mill"
 timezone = "Europe/London"
 [bus.east]
 link = "tcp://127.0.0.1:502"
+direct = true
 [bus.west]
 link = "tcp://127.0.0.1:503"
+direct = true
 [map.plc]
 numbering = "wire"
 [map.plc.point]

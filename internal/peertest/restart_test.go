@@ -28,8 +28,8 @@ func restart(t *testing.T, how string) {
 	t.Parallel()
 	p := startPlant(t, program)
 	h := startHook(t, 0)
-	// One second between polls and 0.9 s for an answer: a process that is stopped at once has judged nothing.
-	file, book := site(t, p.port, h.url, fmt.Sprintf(plantSite, time.Second, 900*time.Millisecond, delay))
+	// One second between polls and 0.7 s for an answer: a process that is stopped at once has judged nothing.
+	file, book := site(t, p.port, h.url, fmt.Sprintf(plantSite, time.Second, 700*time.Millisecond, delay))
 	first := startDaemon(t, binary, file)
 	first.believed()
 	p.oxygen("31.5")
