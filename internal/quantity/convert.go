@@ -15,8 +15,13 @@ const AtOneKilogramPerLitre = "taken at a density of 1 kg/L, as the trade does f
 // Convert turns v, in from, into to. The result is the exact one, rounded once
 // to the nearest float64. assumed is empty, or says in words what was assumed.
 //
-// Errors, with value 0: ErrNoUnit, ErrDifferentQuantity, ErrNeedsBarometer, and
-// ErrOutsideFloat for a v that is NaN or infinite or a result beyond the range
+// Only what a point measures crosses from a share of mass to mass in a volume: a
+// sample is cooled, and the trade writes ppb and ug/L for the same thing. What is
+// only reckoned with is ErrNeedsDensity: boiler water is neither cool nor dilute,
+// and a chloride is as often given by mass as by volume.
+//
+// Errors, with value 0: ErrNoUnit, ErrDifferentQuantity, ErrNeedsBarometer,
+// ErrNeedsDensity, and ErrOutsideFloat for a v that is NaN or infinite or a result beyond the range
 // of a float64.
 //
 // Convert is for readings and limits. A difference, such as a deadband or a
@@ -46,6 +51,9 @@ func convert(v float64, from, to Unit, zeroes bool) (float64, string, error) {
 	if f.basis != t.basis && (f.basis == gauge || t.basis == gauge) {
 		return 0, "", fmt.Errorf("%w: %s to %s", ErrNeedsBarometer, f.name, t.name)
 	}
+	if f.basis != t.basis && f.quantity > lastOfPoint {
+		return 0, "", fmt.Errorf("%w: %s to %s", ErrNeedsDensity, f.name, t.name)
+	}
 	if from == to {
 		return v, "", nil
 	}
@@ -71,8 +79,11 @@ func convert(v float64, from, to Unit, zeroes bool) (float64, string, error) {
 	return value, assumed, nil
 }
 
-// reciprocal is the hint for the one pair people do expect to convert.
+// reciprocal is the hint for the pairs people do expect to convert.
 func reciprocal(a, b Quantity) string {
+	if a == SulfiteSO3 && b == SulfiteNa2SO3 || a == SulfiteNa2SO3 && b == SulfiteSO3 {
+		return "; the same sulfite is 1.5743 times as much counted as Na2SO3: say both bases"
+	}
 	if a == Conductivity && b == Resistivity || a == Resistivity && b == Conductivity {
 		return "; they are reciprocals: make a derived point"
 	}

@@ -17,7 +17,10 @@
 //
 //   - ppb, ppm, ug/kg and mg/kg are shares of mass; ug/L and mg/L are mass in a
 //     volume. They agree only where a litre weighs a kilogram, so going from one
-//     to the other always returns the assumption in words.
+//     to the other always returns the assumption in words, and is refused for
+//     what is only reckoned with.
+//   - sulfite as SO3 and as Na2SO3 differ by 57 %: where the basis belongs to the
+//     quantity, one does not convert to the other.
 //   - gauge and absolute pressure differ by the barometer, which is not known
 //     here: refused.
 //   - conductivity and resistivity are reciprocals, not two units of one

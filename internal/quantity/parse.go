@@ -8,7 +8,7 @@ import (
 )
 
 const (
-	// The longest spelling in the table has 12 bytes; anything past this is not
+	// The longest spelling in the table has 15 bytes; anything past this is not
 	// a unit, and must not fill a log line.
 	unitMax = 48
 	// A float64 prints in at most 24 bytes; longer numbers are pasted by mistake.
@@ -52,7 +52,21 @@ var slips = []struct {
 	{"lph", None, ErrUnknownUnit, `write "L/h"`},
 	{"LPM", None, ErrUnknownUnit, `write "L/min"`},
 	{"lpm", None, ErrUnknownUnit, `write "L/min"`},
-	{"cc/min", None, ErrUnknownUnit, `write "mL/min"`},
+	{"gal/h", None, ErrAmbiguousUnit, gallonsHour},
+	{"gph", None, ErrAmbiguousUnit, gallonsHour},
+	{"GPH", None, ErrAmbiguousUnit, gallonsHour},
+	{"gal", None, ErrAmbiguousUnit, `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)" or "gal(imp)"`},
+	{"gpg", None, ErrAmbiguousUnit, grains},
+	{"gr/gal", None, ErrAmbiguousUnit, grains},
+	{"lb/hr", None, ErrUnknownUnit, `write "lb/h"`},
+	{"kg/hr", None, ErrUnknownUnit, `write "kg/h"`},
+	{"ton/h", None, ErrAmbiguousUnit, `a ton is 907, 1000 or 1016 kg; write "t/h" for 1000 kg/h, or "lb/h"`},
+	{"hr", None, ErrUnknownUnit, `write "h"`},
+	{"Btu", None, ErrUnknownUnit, `write "MMBtu", a million of them`},
+	{"MBtu", None, ErrAmbiguousUnit, `M is a thousand in the trade and a million elsewhere; write "MMBtu"`},
+	{"mmHg", None, ErrAmbiguousUnit, `write "mmHg(a)": a barometer shows absolute pressure`},
+	{"inHg", None, ErrAmbiguousUnit, `write "inHg(a)": a barometer shows absolute pressure`},
+	{"atm", None, ErrAmbiguousUnit, `write "atm(a)": a barometer shows absolute pressure`},
 	{"bar", None, ErrAmbiguousUnit, gaugeOr + `"bar(g)" or "bar(a)"`},
 	{"mbar", None, ErrAmbiguousUnit, gaugeOr + `"mbar(g)" or "mbar(a)"`},
 	{"hPa", None, ErrAmbiguousUnit, gaugeOr + `"hPa(g)" or "hPa(a)"`},
@@ -62,8 +76,10 @@ var slips = []struct {
 }
 
 const (
-	gallons = `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)/min" or "gal(imp)/min"`
-	gaugeOr = "say whether the pressure is gauge or absolute: "
+	gallons     = `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)/min" or "gal(imp)/min"`
+	gallonsHour = `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)/h" or "gal(imp)/h"`
+	grains      = `a grain in a US gallon is 17.12 mg/L, in an imperial one 14.25; write "gr/gal(US)" or "gr/gal(imp)"`
+	gaugeOr     = "say whether the pressure is gauge or absolute: "
 )
 
 // ParseUnit finds the unit of q that is spelled s, in exact case: mS and MS are
@@ -71,8 +87,8 @@ const (
 // here, although UCUM reads it as the picohenry: no point of a water panel is an
 // inductance, and every manual writes it so.
 //
-// With q None the spelling must belong to one quantity alone: "degC" does, "ppb"
-// does not.
+// With q None the spelling must belong to one quantity of Quantities alone: "degC"
+// does, "ppb" does not.
 //
 // Errors: ErrNoUnit for an empty s, ErrUnknownUnit, ErrAmbiguousUnit,
 // ErrOtherQuantity; each text says what to write instead, where that is known.
@@ -102,6 +118,13 @@ func ParseUnit(s string, q Quantity) (Unit, error) {
 		if u, ok := find(ascii, other); ok {
 			found = u
 			owners = append(owners, other.String())
+		}
+	}
+	if q != None && len(owners) == 0 { // a unit that no point has is told only where nothing nearer is
+		for _, other := range Reckoned() {
+			if _, ok := find(ascii, other); ok {
+				owners = append(owners, other.String())
+			}
 		}
 	}
 	switch {

@@ -25,8 +25,23 @@ const (
 	Duration                              // a length of time
 	TemperatureDifference                 // between two temperatures: it has no zero point, so it is no temperature
 
+	// What follows is for reckoning at the panel only: no point measures it, and ParseQuantity does not know it.
+	SulfiteSO3    // sulfite counted as SO3
+	SulfiteNa2SO3 // sulfite counted as Na2SO3: 1.5743 times the number of the same water as SO3
+	Solute        // chloride, ammonia, a treatment, in water
+	OxygenGas     // volume of oxygen gas, at 0 degC and 1013.25 hPa, in a volume of water
+	MassFlow      //
+	Mass          //
+	Energy        //
+	Enthalpy      // specific: energy per mass
+	Density       //
+	Velocity      //
+
 	quantityEnd // one past the last
 )
+
+// lastOfPoint is the last quantity that a point can measure.
+const lastOfPoint = TemperatureDifference
 
 // quantityText holds, per quantity: the name in configuration, JSON and
 // commands; the middle of the metric's name; its unit at the end of that name;
@@ -58,6 +73,16 @@ var quantityText = [quantityEnd]struct{ name, family, suffix, unit string }{
 	Duration:        {"duration", "duration", "seconds", "s"},
 
 	TemperatureDifference: {"temperature-difference", "temperature_difference", "kelvin", "K(diff)"},
+	SulfiteSO3:            {name: "sulfite-as-SO3"},
+	SulfiteNa2SO3:         {name: "sulfite-as-Na2SO3"},
+	Solute:                {name: "solute"},
+	OxygenGas:             {name: "oxygen-as-gas"},
+	MassFlow:              {name: "mass-flow"},
+	Mass:                  {name: "mass"},
+	Energy:                {name: "energy"},
+	Enthalpy:              {name: "specific-enthalpy"},
+	Density:               {name: "density"},
+	Velocity:              {name: "velocity"},
 }
 
 // text is quantityText without the panic for a Quantity that is none of ours.
@@ -79,10 +104,10 @@ func (q Quantity) String() string {
 // MarshalText is String; None is the empty text.
 func (q Quantity) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
 
-// ParseQuantity is the reverse of String, in exact case. The empty text is not
-// a quantity.
+// ParseQuantity is the reverse of String, in exact case, for what a point can
+// measure (Quantities). The empty text is not a quantity.
 func ParseQuantity(s string) (Quantity, bool) {
-	for q := None + 1; q < quantityEnd; q++ {
+	for q := None + 1; q <= lastOfPoint; q++ {
 		if quantityText[q].name == s {
 			return q, true
 		}
@@ -90,11 +115,17 @@ func ParseQuantity(s string) (Quantity, bool) {
 	return None, false
 }
 
-// Quantities lists every quantity but None, always in the same order. The
-// caller owns the slice.
-func Quantities() []Quantity {
-	all := make([]Quantity, 0, quantityEnd-1)
-	for q := None + 1; q < quantityEnd; q++ {
+// Quantities lists every quantity a point can measure, always in the same order.
+// The caller owns the slice.
+func Quantities() []Quantity { return between(None+1, lastOfPoint) }
+
+// Reckoned lists the quantities that are only reckoned with at the panel, such
+// as a mass flow: no point has them, no metric. The caller owns the slice.
+func Reckoned() []Quantity { return between(lastOfPoint+1, quantityEnd-1) }
+
+func between(first, last Quantity) []Quantity {
+	all := make([]Quantity, 0, last-first+1)
+	for q := first; q <= last; q++ {
 		all = append(all, q)
 	}
 	return all
@@ -113,7 +144,7 @@ func (q Quantity) Units() []Unit {
 }
 
 // Family is the middle of the metric's name: the quantity with underscores,
-// such as "dissolved_oxygen". It is empty for None. Gauge and absolute pressure
+// such as "dissolved_oxygen". It is empty for None and for those of Reckoned. Gauge and absolute pressure
 // are two families; Unit.Metric names them.
 func (q Quantity) Family() string {
 	_, family, _, _ := q.text()
@@ -125,7 +156,7 @@ func (q Quantity) Family() string {
 //
 // For Pressure the unit is the zero Unit, to which nothing converts: one family
 // must not mix gauge and absolute, so ask Unit.Metric of the point's own unit.
-// None has neither suffix nor unit.
+// None and the quantities of Reckoned have neither suffix nor unit.
 func (q Quantity) Metric() (suffix string, unit Unit) {
 	_, _, suffix, spelling := q.text()
 	if spelling == "" {

@@ -11,5 +11,6 @@ var (
 	ErrNotANumber        = errors.New("not a number")                          // no decimal number at the start
 	ErrOutsideFloat      = errors.New("not finite or too large for a float64") // NaN, an infinity, or beyond 1.8e308
 	ErrDifferentQuantity = errors.New("different quantities do not convert")   // of two units
+	ErrNeedsDensity      = errors.New("a share of mass and mass in a volume do not convert without the density of the water")
 	ErrNeedsBarometer    = errors.New("gauge and absolute pressure do not convert without a barometer")
 )

@@ -30,6 +30,25 @@ func (u Unit) UCUM() string { return table[u.id].ucum }
 // unit (ratio, number, state).
 func (u Unit) Display() string { return table[u.id].display }
 
+// Aliases lists the other spellings ParseUnit takes for u, besides those with
+// micro, ohm and degree signs. The caller owns the slice.
+func (u Unit) Aliases() []string { return append([]string(nil), table[u.id].aliases...) }
+
+// Exact is what Convert reckons with: v of u is v*factor + offset in base, the
+// name of the base unit of its quantity. offset is nil where there is none. The
+// caller owns both numbers. For the zero Unit factor is nil and base empty.
+func (u Unit) Exact() (factor, offset *big.Rat, base string) {
+	r := &table[u.id]
+	if r.factor == nil {
+		return nil, nil, ""
+	}
+	factor = new(big.Rat).Set(r.factor)
+	if r.offset != nil {
+		offset = new(big.Rat).Set(r.offset)
+	}
+	return factor, offset, baseOf(r)
+}
+
 // Metric is the full name of u's metric family without the program's prefix,
 // such as "dissolved_oxygen_ppb" or "pressure_above_atmospheric_kilopascals", and the unit
 // its values are converted to. A suffix equal to the family is said once:
@@ -80,8 +99,8 @@ const firstUnit = 1 // table[0] is the zero Unit
 // Sources of the factors. SI prefixes and the litre (1 dm3) are definitions
 // (SI brochure, 9th edition). 0 degC = 273.15 K and degF = 5/9 K, 32 degF =
 // 0 degC: NIST SP 811. The inch is 25.4 mm, the foot 12 inches, the US gallon
-// 231 cubic inches, the imperial gallon 4.54609 L, the pound 0.45359237 kg, the
-// standard acceleration 9.80665 m/s2: all exact, NIST SP 811 and the UK Units of
+// 231 cubic inches, the imperial gallon 4.54609 L, the pound 0.45359237 kg (the grain a
+// seven-thousandth of it), the standard acceleration 9.80665 m/s2: all exact, NIST SP 811 and the UK Units of
 // Measurement Regulations 1995.
 var (
 	one = rat("1")
@@ -89,6 +108,9 @@ var (
 	psiInPascals = new(big.Rat).Quo(
 		new(big.Rat).Mul(rat("0.45359237"), rat("9.80665")),
 		new(big.Rat).Mul(rat("0.0254"), rat("0.0254")))
+	// The conventional millimetre of mercury, 13 595.1 kg/m3 * 9.80665 m/s2 * 1 mm: 133.322 387 415 Pa (NIST SP 811, B.8, to
+	// its 6 digits).
+	millimetreOfMercury = new(big.Rat).Mul(rat("13.5951"), rat("9.80665"))
 )
 
 // table is every unit there is. The first of each quantity is the usual one.
@@ -127,12 +149,14 @@ func buildTable() []row {
 	)
 	// base: L/min. "l" is as good an SI symbol of the litre as "L".
 	add(
-		row{quantity: Flow, name: "mL/min", ucum: "mL/min", factor: rat("1e-3"), aliases: []string{"ml/min"}},
+		row{quantity: Flow, name: "mL/min", ucum: "mL/min", factor: rat("1e-3"), aliases: []string{"ml/min", "cc/min", "cm3/min"}},
 		row{quantity: Flow, name: "L/min", ucum: "L/min", factor: one, aliases: []string{"l/min"}},
 		row{quantity: Flow, name: "L/h", ucum: "L/h", factor: rat("1/60"), aliases: []string{"l/h"}},
 		row{quantity: Flow, name: "m3/h", ucum: "m3/h", factor: rat("1000/60")},
 		row{quantity: Flow, name: "gal(US)/min", ucum: "[gal_us]/min", display: "US gal/min", factor: rat("3.785411784")},
 		row{quantity: Flow, name: "gal(imp)/min", ucum: "[gal_br]/min", display: "imperial gal/min", factor: rat("4.54609")},
+		row{quantity: Flow, name: "gal(US)/h", ucum: "[gal_us]/h", display: "US gal/h", factor: new(big.Rat).Quo(rat("3.785411784"), rat("60"))},
+		row{quantity: Flow, name: "gal(imp)/h", ucum: "[gal_br]/h", display: "imperial gal/h", factor: new(big.Rat).Quo(rat("4.54609"), rat("60"))},
 	)
 	// base: Pa
 	add(pressure("bar", "bar", rat("1e5"), true)...)
@@ -141,6 +165,10 @@ func buildTable() []row {
 	add(pressure("psi", "[psi]", psiInPascals, true)...)
 	add(pressure("mbar", "mbar", rat("100"), true)...)
 	add(pressure("hPa", "hPa", rat("100"), false)...)
+	// What a barometer is read in: absolute only.
+	add(pressure("mmHg", "mm[Hg]", millimetreOfMercury, false)[1])
+	add(pressure("inHg", "[in_i'Hg]", new(big.Rat).Mul(millimetreOfMercury, rat("25.4")), false)[1])
+	add(pressure("atm", "atm", rat("101325"), false)[1])
 
 	add(
 		row{quantity: PH, name: "pH", ucum: "[pH]", factor: one},
@@ -157,8 +185,11 @@ func buildTable() []row {
 		row{quantity: Length, name: "in", ucum: "[in_i]", factor: rat("0.0254")},
 		row{quantity: Length, name: "ft", ucum: "[ft_i]", factor: rat("0.3048")},
 		// base: L
-		row{quantity: Volume, name: "mL", ucum: "mL", factor: rat("1e-3"), aliases: []string{"ml"}},
+		row{quantity: Volume, name: "mL", ucum: "mL", factor: rat("1e-3"), aliases: []string{"ml", "cc", "cm3"}},
 		row{quantity: Volume, name: "L", ucum: "L", factor: one, aliases: []string{"l"}},
+		row{quantity: Volume, name: "m3", ucum: "m3", factor: rat("1000")},
+		row{quantity: Volume, name: "gal(US)", ucum: "[gal_us]", display: "US gal", factor: rat("3.785411784")},
+		row{quantity: Volume, name: "gal(imp)", ucum: "[gal_br]", display: "imperial gal", factor: rat("4.54609")},
 		row{quantity: State, name: "state", ucum: "1", bare: true, factor: one},
 	)
 	add(solute(Chloride, "ppm", "mg/L", "mg/kg", "ppb", "ug/L", "ug/kg")...)
@@ -168,10 +199,12 @@ func buildTable() []row {
 		row{quantity: Duration, name: "s", ucum: "s", factor: one},
 		row{quantity: Duration, name: "min", ucum: "min", factor: rat("60")},
 		row{quantity: Duration, name: "h", ucum: "h", factor: rat("3600")},
+		row{quantity: Duration, name: "d", ucum: "d", factor: rat("86400")},
 		// base: K. "(diff)" as pressures say "(g)": a difference of 9 degF is one of 5 K, and a temperature of 9 degF is none of 5 K.
 		row{quantity: TemperatureDifference, name: "K(diff)", ucum: "K", display: "K", factor: one},
 		row{quantity: TemperatureDifference, name: "degF(diff)", ucum: "[degF]", display: "degF of difference", factor: rat("5/9")},
 	)
+	add(reckoned()...)
 	for i := range rows {
 		if rows[i].display == "" && !rows[i].bare {
 			rows[i].display = rows[i].name
