@@ -106,7 +106,7 @@ Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 		return exit{exitUsage, fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	}
 	root.SetFlagErrorFunc(usage)
-	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), versionCommand()} {
+	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), waterCommand(), versionCommand()} {
 		root.AddCommand(c)
 	}
 	mindArguments(root, usage)
