@@ -24,8 +24,12 @@ func TestCommands(t *testing.T) {
 
 // TestHelpIsReadable holds that every command says how it is used, within what a terminal shows, and speaks no word that means the burner or a padlock in a boiler house.
 func TestHelpIsReadable(t *testing.T) {
-	for _, args := range [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
-		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}} {
+	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
+		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"}}
+	for name := range waterCommands {
+		commands = append(commands, []string{"water", name, "--help"})
+	}
+	for _, args := range commands {
 		var out, talk strings.Builder
 		if code := cli.Main(args, strings.NewReader(""), &out, &talk); code != 0 || talk.Len() > 0 {
 			t.Errorf("%v: code %d, stderr %q", args, code, talk.String())

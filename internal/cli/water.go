@@ -73,7 +73,7 @@ func calculation(name, short, long string, build func(s *sheet) func() error) *c
 	c := &cobra.Command{Use: name, Short: short, Long: long, Args: cobra.NoArgs}
 	s.flags = c
 	reckon := build(s)
-	c.Flags().StringArrayVar(&s.units, "unit", nil, "give figures of this kind in this unit; may be said again")
+	c.Flags().StringArrayVar(&s.units, "unit", nil, "give figures of this kind in this `UNIT`; may be said again")
 	c.Flags().BoolVar(&s.json, "json", false, "answer in JSON")
 	c.Flags().SortFlags = false
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -100,6 +100,13 @@ func (s *sheet) note(text string) {
 		}
 	}
 	s.notes = append(s.notes, text)
+}
+
+// assume notes what quantity.Convert had to assume, once for all figures.
+func (s *sheet) assume(assumed string) {
+	if assumed != "" {
+		s.note("ppb (by mass) and ug/L (in a volume), ppm and mg/L: " + assumed)
+	}
 }
 
 // wrong is wrong usage.
@@ -187,9 +194,7 @@ func (s *sheet) convert() error {
 			if err != nil {
 				return exit{exitUsage, fmt.Errorf("--unit %s: %s: %w", name, f.name, err)}
 			}
-			if assumed != "" {
-				s.note(fmt.Sprintf("%s from %s to %s %s", f.name, f.unit, to, assumed))
-			}
+			s.assume(assumed)
 			f.value, f.unit, used = v, to, true
 		}
 		if !used {

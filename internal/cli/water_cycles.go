@@ -29,10 +29,11 @@ from --cycles, from a blowdown, or from --boiler and --feedwater, both in
 conductivity, chloride or tracer (--by). With --steam the flows are told; with
 --to, --pressure, --make-up, --efficiency and --hours what other cycles save.
 
-Example: rillwatch water cycles --boiler "5000 uS/cm" --feedwater "250 uS/cm" --steam "40000 lb/h"`, func(s *sheet) func() error {
+Example:
+  rillwatch water cycles --boiler "5000 uS/cm" --feedwater "250 uS/cm" --steam "40000 lb/h"`, func(s *sheet) func() error {
 		f := &cyclesFlags{}
 		flags := s.flags.Flags()
-		f.by = s.choice("by", "what --boiler and --feedwater are: conductivity (unless said), chloride, tracer", "conductivity", "chloride", "tracer")
+		f.by = s.choice("by", "these are conductivity (unless said), chloride or tracer", "conductivity", "chloride", "tracer")
 		flags.StringVar(&f.boilerText, "boiler", "", "in the boiler water")
 		flags.StringVar(&f.feedText, "feedwater", "", "in the feedwater")
 		f.boiler, f.feed = &amount{name: "boiler"}, &amount{name: "feedwater"}
@@ -169,7 +170,7 @@ func (f *cyclesFlags) flows(s *sheet, cycles float64) error {
 	kg_h := unitOf(quantity.MassFlow, "kg/h")
 	tell := func(key, name string, v float64, unit quantity.Unit) error {
 		turned, _, err := quantity.Convert(v, kg_h, unit)
-		s.tell(figure{key: key, name: name, value: turned, unit: unit, digits: 5, from: byUFC})
+		s.tell(figure{key: key, name: name, value: turned, unit: unit, digits: 6, from: byUFC})
 		return err
 	}
 	if err := errors.Join(tell("blowdown", "blowdown", w.Blowdown_kg_h, f.steam.unit), tell("feedwater", "feedwater", w.Feedwater_kg_h, f.steam.unit)); err != nil {
@@ -237,7 +238,7 @@ func (f *cyclesFlags) saving(s *sheet, before float64) error {
 		return err
 	}
 	s.tell(figure{key: "cycles_after", name: "cycles compared with", value: c.After, from: byUFC})
-	s.tell(figure{key: "water_saved", name: "make-up saved", value: saved.Water_kg, unit: unitOf(quantity.Mass, "kg"), from: byTip9})
+	s.tell(figure{key: "water_saved", name: "make-up saved", value: saved.Water_kg, unit: unitOf(quantity.Mass, "kg"), digits: 6, from: byTip9})
 	s.tell(figure{key: "heat_saved", name: "heat saved", value: saved.Heat_MJ, unit: unitOf(quantity.Energy, "MJ"), from: byTip9})
 	s.tell(figure{key: "fuel_saved", name: "fuel saved", value: saved.Fuel_MJ, unit: unitOf(quantity.Energy, "MJ"), from: byTip9})
 	if f.treatment.set {

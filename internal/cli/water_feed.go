@@ -19,8 +19,9 @@ SO3 or as Na2SO3, which differ by 57 %: --basis must say which.
 Scavengers: sulfite, bisulfite, metabisulfite, hydrazine, deha,
 erythorbic-acid, carbohydrazide.
 
-Example: rillwatch water scavenger --scavenger sulfite --basis SO3 --oxygen "7 ug/L" \
-           --residual "30 mg/L as SO3" --cycles 20`, func(s *sheet) func() error {
+Example:
+  rillwatch water scavenger --scavenger sulfite --basis SO3 --oxygen "7 ug/L" \
+    --residual "30 mg/L as SO3" --cycles 20`, func(s *sheet) func() error {
 		name := s.choice("scavenger", "which one", scavengerNames...)
 		basis := s.choice("basis", "of sulfite: SO3 or Na2SO3", "SO3", "Na2SO3")
 		oxygen := s.amount("oxygen", "in the feedwater, before the scavenger", quantity.DissolvedOxygen)
@@ -47,7 +48,7 @@ Example: rillwatch water scavenger --scavenger sulfite --basis SO3 --oxygen "7 u
 				return err
 			}
 			mg := unitOf(kind, "mg/L"+as)
-			s.tell(figure{key: "ratio", name: "takes up one of oxygen, by mass", value: ratio, label: "mg/mg" + as, from: byReaction})
+			s.tell(figure{key: "ratio", name: "taken up by a mg of oxygen", value: ratio, label: "mg" + as, from: byReaction})
 			s.tell(figure{key: "demand", name: "used up by oxygen, in feedwater", value: demand, unit: mg, from: byReaction})
 			if residual.set {
 				if err := s.need(cycles); err != nil {
@@ -138,7 +139,8 @@ func tracerCommand() *cobra.Command {
 read there, or from the pump; with --share, what the tracer should read.
 Fluorescein reads low below pH 7.5: a dose reckoned there is too small.
 
-Example: rillwatch water tracer --pump "0.5 kg/h" --feedwater "50 t/h" --share "0.1 %"`, func(s *sheet) func() error {
+Example:
+  rillwatch water tracer --pump "0.5 kg/h" --feedwater "50 t/h" --share "0.1 %"`, func(s *sheet) func() error {
 		tracer := s.amount("tracer", `read in the feedwater, such as "10 ppb"`, quantity.Dye)
 		share := s.amount("share", "tracer in the product, by mass", quantity.Ratio)
 		pump := s.amount("pump", "product fed", quantity.MassFlow)

@@ -42,13 +42,11 @@ func (a *amount) Set(text string) error {
 		}
 	}
 	if len(a.wants) > 1 && (errors.Is(refusal, quantity.ErrOtherQuantity) || errors.Is(refusal, quantity.ErrUnknownUnit) || errors.Is(refusal, quantity.ErrNoUnit)) {
-		var all []string
+		var others []string
 		for _, q := range a.wants[1:] {
-			for _, u := range q.Units() {
-				all = append(all, u.Name())
-			}
+			others = append(others, q.String()+" in "+q.Units()[0].Name())
 		}
-		return fmt.Errorf("%w; or %s", refusal, strings.Join(all, ", "))
+		return fmt.Errorf("%w; or say %s, for example", refusal, strings.Join(others, ", "))
 	}
 	return refusal
 }
@@ -177,9 +175,7 @@ func (s *sheet) in(a *amount, name string) (float64, error) {
 	if err != nil {
 		return 0, s.wrong("--%s: %w", a.name, err)
 	}
-	if assumed != "" {
-		s.note(fmt.Sprintf("%s from %s to %s %s", a.name, a.unit, to, assumed))
-	}
+	s.assume(assumed)
 	return v, nil
 }
 
@@ -216,7 +212,6 @@ func (a air) pressure(s *sheet) (hPa float64, err error) {
 		return 0, err
 	}
 	s.tell(figure{key: "pressure_of_the_air", name: "pressure of the air", value: hPa, unit: unitOf(quantity.Pressure, "hPa(a)"), from: byAtmosphere})
-	s.note("the altitude stands in for a barometer: the weather moves the pressure by some 3 % to either side")
 	return hPa, nil
 }
 
@@ -248,7 +243,7 @@ func (s *sheet) siemens(a *amount) (uS_cm float64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	if rho < 1e-9 { // far below sea water; and so that no infinity comes out
+	if rho <= 0 {
 		return 0, fmt.Errorf("--%s %v MOhm.cm: %w", a.name, rho, chem.ErrNotPositive)
 	}
 	return 1 / rho, nil

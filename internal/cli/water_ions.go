@@ -14,7 +14,8 @@ func ammoniaCommand() *cobra.Command {
 water with ammonia and nothing else. Where a measured pH and conductivity do
 not go together, one of them is wrong, or there is more in the water.
 
-Example: rillwatch water ammonia --conductivity "4.2 uS/cm"`, func(s *sheet) func() error {
+Example:
+  rillwatch water ammonia --conductivity "4.2 uS/cm"`, func(s *sheet) func() error {
 		ammonia := s.amount("ammonia", `as NH3, such as "500 ug/kg" or "0.5 ppm"`, quantity.Solute)
 		kappa := s.amount("conductivity", "truly at 25 degC, before any cation exchanger", quantity.Conductivity)
 		pH := s.number("ph", "", "at 25 degC")
@@ -43,7 +44,7 @@ Example: rillwatch water ammonia --conductivity "4.2 uS/cm"`, func(s *sheet) fun
 			s.tell(figure{key: "ammonia", name: "ammonia, as NH3", value: w.Ammonia_ug_kg, unit: unitOf(quantity.Solute, "ug/kg"), from: byAmmonia})
 			s.tell(figure{key: "ph", name: "pH at 25 degC", value: w.PH, unit: unitOf(quantity.PH, "pH"), from: byAmmonia})
 			s.tell(figure{key: "conductivity", name: "conductivity at 25 degC", value: w.Conductivity_uS_cm, unit: unitOf(quantity.Conductivity, "uS/cm"), from: byAmmonia})
-			s.tell(figure{key: "trusted", name: "within 0.3 to 25 uS/cm, where it decides", word: w.Trusted, from: byAmmonia})
+			s.tell(figure{key: "trusted", name: "may judge a sensor (0.3 to 25 uS/cm)", word: w.Trusted, from: byAmmonia})
 			s.note(fmt.Sprintf("a measured pH within %v of this goes with it, if the cation conductivity is below 0.3 uS/cm; pH falls by 0.032 per K", chem.AmmoniaPHBand))
 			if !w.Trusted {
 				s.note("outside 0.3 to 25 uS/cm a microgram of anything else, or the rule itself, decides: do not judge a sensor by it")
@@ -58,7 +59,8 @@ func cationCommand() *cobra.Command {
 how much chloride a cation conductivity can be at most: carbon dioxide and
 organic acids count as chloride there.
 
-Example: rillwatch water cation --chloride "20 ug/kg"`, func(s *sheet) func() error {
+Example:
+  rillwatch water cation --chloride "20 ug/kg"`, func(s *sheet) func() error {
 		chloride := s.amount("chloride", `such as "20 ug/kg"`, quantity.Solute)
 		kappa := s.amount("conductivity", "behind the cation exchanger, at 25 degC", quantity.Conductivity)
 		return func() error {
@@ -92,7 +94,8 @@ func phCommand() *cobra.Command {
 	return calculation("ph", "pH at a temperature: electrode slope, primary buffers, neutral point", `Say the ideal slope of a pH electrode, the pH of the primary buffers and the
 neutral pH at a temperature.
 
-Example: rillwatch water ph --temperature "77 degF"`, func(s *sheet) func() error {
+Example:
+  rillwatch water ph --temperature "77 degF"`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of the water and of the buffer", quantity.Temperature)
 		return func() error {
 			if err := s.need(temperature); err != nil {
@@ -143,7 +146,8 @@ func orpCommand() *cobra.Command {
 and say what the ORP standards should read. Electrodes: hydrogen,
 ag-agcl-3.5M, ag-agcl-sat, calomel-sat.
 
-Example: rillwatch water orp --temperature "25 degC" --against ag-agcl-sat --reading "229 mV"`, func(s *sheet) func() error {
+Example:
+  rillwatch water orp --temperature "25 degC" --against ag-agcl-sat --reading "229 mV"`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of the sample or the standard", quantity.Temperature)
 		against := s.choice("against", "reference electrode of the sensor", electrodes...)
 		reading := s.amount("reading", "ORP against that electrode", quantity.ORP)

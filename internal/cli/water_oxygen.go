@@ -14,7 +14,8 @@ litre (the cc/L of deaerator guarantees: 0.005 cc/L is 7.1 ug/L).
 
 The pressure of the air is needed: sea level is not assumed.
 
-Example: rillwatch water oxygen --temperature "25 degC" --altitude "1600 m" --reading "95 %"`, func(s *sheet) func() error {
+Example:
+  rillwatch water oxygen --temperature "25 degC" --altitude "1600 m" --reading "95 %"`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of the water", quantity.Temperature)
 		a := s.air()
 		reading := s.amount("reading", `"7 ug/L", "95 %", "0.005 mL/L" or "20.7 kPa"`, quantity.DissolvedOxygen, quantity.Ratio, quantity.OxygenGas, quantity.Pressure)

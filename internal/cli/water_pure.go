@@ -17,7 +17,8 @@ cell can show in any water there, for each way an analyser may compensate. A
 reading below it is not of water: a bubble, air, an open cell, or another
 compensation than was thought.
 
-Example: rillwatch water pure --temperature "25 degC" --reading "0.02 uS/cm" --compensation ultrapure`, func(s *sheet) func() error {
+Example:
+  rillwatch water pure --temperature "25 degC" --reading "0.02 uS/cm" --compensation ultrapure`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of the water", quantity.Temperature)
 		reading := s.amount("reading", `to hold against the lowest possible, such as "0.02 uS/cm"`, quantity.Conductivity, quantity.Resistivity)
 		compensation := s.choice("compensation", "of the reading: none, linear or ultrapure", "none", "linear", "ultrapure")
@@ -117,7 +118,8 @@ func conductivityCommand() *cobra.Command {
   salt-trace  nearly pure water with a trace of neutral salt
 --back takes the compensation out again: what the cell has measured.
 
-Example: rillwatch water conductivity --reading "0.09 uS/cm" --temperature "40 degC" --rule salt-trace`, func(s *sheet) func() error {
+Example:
+  rillwatch water conductivity --reading "0.2 uS/cm" --temperature "40 degC" --rule salt-trace`, func(s *sheet) func() error {
 		reading := s.amount("reading", `such as "120 uS/cm" or "10 MOhm.cm"`, quantity.Conductivity, quantity.Resistivity)
 		temperature := s.amount("temperature", "of the water", quantity.Temperature)
 		rule := s.choice("rule", "linear, f25 or salt-trace", "linear", "f25", "salt-trace")

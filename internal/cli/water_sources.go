@@ -4,7 +4,7 @@ package cli
 var (
 	byDefinition = source{by: "definition"}
 	byGiven      = source{by: "as given"}
-	byAtmosphere = source{by: "International Standard Atmosphere (ISO 2533)", valid: "-500 to 5000 m", within: "the weather moves it by some 3 %"}
+	byAtmosphere = source{by: "International Standard Atmosphere (ISO 2533)", valid: "-500 to 5000 m", within: "the altitude stands in for a barometer: the weather moves it by some 3 % to either side"}
 
 	byBensonKrause = source{by: "Benson and Krause, Limnol. Oceanogr. 29 (1984) 620, as in Standard Methods 4500-O and the USGS tables",
 		valid: "0 to 40 degC, 506.6 to 1114.6 hPa, fresh water, moist air", within: "0.1 %"}

@@ -15,7 +15,8 @@ func deaeratorCommand() *cobra.Command {
 its gauge and the barometer, and how much of that the error of the gauge alone
 can be: 0.02 bar is about half a kelvin, and 1 K is what is looked for.
 
-Example: rillwatch water deaerator --temperature "103.1 degC" --gauge "0.2 bar" --barometer "1013 hPa"`, func(s *sheet) func() error {
+Example:
+  rillwatch water deaerator --temperature "103.1 degC" --gauge "0.2 bar" --barometer "1013 hPa"`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of the stored water", quantity.Temperature)
 		gauge := s.amount("gauge", `pressure by the gauge, such as "0.2 bar" or "3 psig"`, quantity.Pressure)
 		gauge.side = "(g)"
@@ -73,7 +74,8 @@ hold of heat there, and how much of the water flashes when it is let down.
 
 Gauge pressure needs --barometer or --altitude: sea level is not assumed.
 
-Example: rillwatch water steam --pressure "150 psig" --barometer "29.92 inHg" --flash-to "1 bar(a)"`, func(s *sheet) func() error {
+Example:
+  rillwatch water steam --pressure "150 psig" --barometer "29.92 inHg" --flash-to "1 bar(a)"`, func(s *sheet) func() error {
 		temperature := s.amount("temperature", "of saturation", quantity.Temperature)
 		pressure := s.amount("pressure", `or the pressure, such as "10 bar(g)" or "30 psia"`, quantity.Pressure)
 		a := s.air()
@@ -148,7 +150,8 @@ func lineCommand() *cobra.Command {
 it takes until the water at its end is new. --bore is the inner diameter; or
 say --outer and --wall.
 
-Example: rillwatch water line --outer "0.25 in" --wall "0.035 in" --length "10 m" --flow "250 mL/min"`, func(s *sheet) func() error {
+Example:
+  rillwatch water line --outer "0.25 in" --wall "0.035 in" --length "10 m" --flow "250 mL/min"`, func(s *sheet) func() error {
 		bore := s.amount("bore", "inner diameter", quantity.Length)
 		outer := s.amount("outer", "or the outer diameter", quantity.Length)
 		wall := s.amount("wall", "with its wall", quantity.Length)

@@ -33,7 +33,8 @@ in UCUM 2.2, other spellings that are taken, and the factor, an exact rational
 number: a value times the factor, plus the offset, is in the base unit. UCUM
 says neither gauge nor absolute, nor of what.
 
-Example: rillwatch water units pressure`,
+Example:
+  rillwatch water units pressure`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			rows, err := unitRows(args)
