@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"os/exec"
+	"strings"
 	"testing"
 	"time"
 )
@@ -20,10 +21,16 @@ type told struct {
 	Value float64
 }
 
-// askOracle runs testdata/oracle.py with Debian's own Python. Without it, or without the package, it skips; where CI=true
+// askOracle runs testdata/oracle.py, and askPython any script, with Debian's own Python. Without it, or without the package, it skips; where CI=true
 // that is a failure.
 func askOracle(t *testing.T, name, debian string) []told {
 	t.Helper()
+	return askPython(t, debian, "testdata/oracle.py", name)
+}
+
+func askPython(t *testing.T, debian string, args ...string) []told {
+	t.Helper()
+	name := strings.Join(args, " ")
 	missing := func(why string) {
 		t.Helper()
 		if os.Getenv("CI") == "true" {
@@ -38,7 +45,7 @@ func askOracle(t *testing.T, name, debian string) []told {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute) // it takes a second; the first import on a cold disk ten
 	defer cancel()
 	var out, errs bytes.Buffer
-	run := exec.CommandContext(ctx, python, "testdata/oracle.py", name)
+	run := exec.CommandContext(ctx, python, args...)
 	run.Stdout, run.Stderr = &out, &errs
 	if err := run.Run(); err != nil {
 		if exit := new(exec.ExitError); errors.As(err, &exit) && exit.ExitCode() == 3 {

@@ -158,3 +158,31 @@ func TestBaseOfEveryUnitIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// As TestUCUMCodes: put through the validator of the US National Library of Medicine (@lhncbc/ucum-lhc) and found valid.
+func TestUCUMCodesOfWhatIsOnlyReckonedWith(t *testing.T) {
+	valid := map[string]bool{}
+	for _, code := range strings.Fields(`mL/L kg/h t/h [lb_av]/h kg/s g/h kg t [lb_av] MJ GJ kW.h MW.h 10*6.[Btu_IT] kJ/kg [Btu_IT]/[lb_av] kg/m3 kg/L
+		[lb_av]/[cft_i] m/s [ft_i]/s s min h d mg/kg ug/kg [ppm] [ppb] mg/L ug/L [gr]/[gal_us] [gr]/[gal_br]
+		[gal_us]/h [gal_br]/h mm[Hg] [in_i'Hg] atm m3 [gal_us] [gal_br]`) {
+		valid[code] = true
+	}
+	for _, q := range Reckoned() {
+		for _, u := range q.Units() {
+			if !valid[u.UCUM()] {
+				t.Errorf("%s of %s: the code %q was not put through the validator", u, q, u.UCUM())
+			}
+		}
+	}
+	for _, c := range []struct {
+		q          Quantity
+		name, ucum string
+	}{
+		{Flow, "gal(US)/h", "[gal_us]/h"}, {Flow, "gal(imp)/h", "[gal_br]/h"}, {Pressure, "mmHg(a)", "mm[Hg]"}, {Pressure, "inHg(a)", "[in_i'Hg]"},
+		{Pressure, "atm(a)", "atm"}, {Volume, "m3", "m3"}, {Volume, "gal(US)", "[gal_us]"}, {Volume, "gal(imp)", "[gal_br]"},
+	} {
+		if u := mustFind(c.name, c.q); u.UCUM() != c.ucum || !valid[c.ucum] {
+			t.Errorf("%s: UCUM %q, want %q", c.name, u.UCUM(), c.ucum)
+		}
+	}
+}
