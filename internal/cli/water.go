@@ -43,7 +43,6 @@ type figure struct {
 	value      float64
 	unit       quantity.Unit
 	label      string // the unit where no table has it, such as "mV/pH"
-	difference bool   // of two temperatures: no zero point
 	digits     int    // significant ones on a screen; 4 where 0
 	word       any    // a string or a bool instead of the number
 	from       source
@@ -174,8 +173,10 @@ func (s *sheet) convert() error {
 				continue
 			}
 			to, err := quantity.ParseUnit(name, f.unit.Quantity())
-			if err != nil && f.unit.Quantity() == quantity.Pressure { // "psi" of an absolute pressure is psi(a)
-				to, err = quantity.ParseUnit(name+side(f.unit), quantity.Pressure)
+			if err != nil && ending(f.unit) != "" { // "psi" of an absolute pressure is psi(a), "degF" of a difference degF(diff)
+				if with, no := quantity.ParseUnit(name+ending(f.unit), f.unit.Quantity()); no == nil {
+					to, err = with, nil
+				}
 			}
 			if err != nil {
 				if hint == "" || errors.Is(err, quantity.ErrAmbiguousUnit) {
@@ -183,11 +184,7 @@ func (s *sheet) convert() error {
 				}
 				continue
 			}
-			turn := quantity.Convert
-			if f.difference {
-				turn = quantity.ConvertDifference
-			}
-			v, assumed, err := turn(f.value, f.unit, to)
+			v, assumed, err := quantity.Convert(f.value, f.unit, to)
 			if errors.Is(err, quantity.ErrNeedsBarometer) && side(f.unit) != side(to) {
 				continue // the other pressure of the answer may be the one that is meant
 			}
@@ -207,11 +204,19 @@ func (s *sheet) convert() error {
 	return nil
 }
 
+// ending is what a unit says in brackets at its end: "(g)", "(a)" or "(diff)".
+func ending(u quantity.Unit) string {
+	name := u.Name()
+	if i := strings.LastIndexByte(name, '('); i > 0 && strings.HasSuffix(name, ")") {
+		return name[i:]
+	}
+	return ""
+}
+
 // side is "(g)" or "(a)" of a unit of pressure.
 func side(u quantity.Unit) string {
-	name := u.Name()
-	if i := strings.LastIndexByte(name, '('); i >= 0 && u.Quantity() == quantity.Pressure {
-		return name[i:]
+	if u.Quantity() == quantity.Pressure {
+		return ending(u)
 	}
 	return ""
 }

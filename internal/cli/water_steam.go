@@ -48,11 +48,11 @@ Example:
 			if err != nil {
 				return err
 			}
-			kelvin := unitOf(quantity.Temperature, "K")
+			kelvin := unitOf(quantity.TemperatureDifference, "K(diff)")
 			s.tell(figure{key: "absolute_pressure", name: "pressure in the deaerator", value: p.Absolute_kPa, unit: unitOf(quantity.Pressure, "kPa(a)"), from: byDefinition})
 			s.tell(figure{key: "saturation_temperature", name: "saturation temperature", value: p.Saturation_degC, unit: unitOf(quantity.Temperature, "degC"), digits: 5, from: byRegion4})
-			s.tell(figure{key: "below_saturation", name: "water below saturation by", value: p.Below_K, unit: kelvin, difference: true, digits: 3, from: byRegion4})
-			s.tell(figure{key: "gauge_share", name: "of which the gauge may be, to either side", value: p.GaugeShare_K, unit: kelvin, difference: true, digits: 2, from: byRegion4})
+			s.tell(figure{key: "below_saturation", name: "water below saturation by", value: p.Below_K, unit: kelvin, digits: 3, from: byRegion4})
+			s.tell(figure{key: "gauge_share", name: "of which the gauge may be, to either side", value: p.GaugeShare_K, unit: kelvin, digits: 2, from: byRegion4})
 			verdict := "not to be told: the gauge decides"
 			switch {
 			case p.Below_K-p.GaugeShare_K > 1:
