@@ -39,13 +39,13 @@ type source struct{ by, valid, within string }
 
 // figure is one answer: a number with its unit, or a word.
 type figure struct {
-	key, name  string // in JSON, and on a screen
-	value      float64
-	unit       quantity.Unit
-	label      string // the unit where no table has it, such as "mV/pH"
-	digits     int    // significant ones on a screen; 4 where 0
-	word       any    // a string or a bool instead of the number
-	from       source
+	key, name string // in JSON, and on a screen
+	value     float64
+	unit      quantity.Unit
+	label     string // the unit where no table has it, such as "mV/pH"
+	digits    int    // significant ones on a screen; 4 where 0
+	word      any    // a string or a bool instead of the number
+	from      source
 }
 
 // sheet is what one calculation was given and what it answers.
