@@ -303,8 +303,9 @@ func (l *line) exchange(ctx context.Context, q query) ([]byte, error) {
 		return nil, l.failed(err)
 	}
 	// A line that takes nothing must not hold up the end. An error of the deadline is one of the write.
-	unhook := context.AfterFunc(ctx, func() { _ = l.raw.SetWriteDeadline(time.Now()) })
-	_, err := l.raw.Write(request)
+	raw := l.raw
+	unhook := context.AfterFunc(ctx, func() { _ = raw.SetWriteDeadline(time.Now()) })
+	_, err := raw.Write(request)
 	unhook()
 	if ctx.Err() != nil {
 		return nil, ctx.Err()

@@ -183,9 +183,7 @@ func TestAStopIsNotHeldUpByALineThatTakesNothing(t *testing.T) {
 		go func() {
 			done <- run(ctx, s, 0, clock(start), nil, out, slog.New(slog.DiscardHandler), &rtuLink{line: l, dial: func(context.Context) (stream, error) { return ours, nil }})
 		}()
-		for l.sent.Up == 0 { // only read between events of the bubble
-			<-time.After(10 * time.Millisecond)
-		}
+		<-time.After(phase(s.Buses[0].Name, s.Buses[0].Period) + settleOpen + 100*time.Millisecond) // the first question is under way by then
 		<-time.After(20 * time.Millisecond)
 		at := time.Now()
 		cancel()
