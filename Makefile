@@ -13,7 +13,7 @@ SHELL := /bin/bash
 export PATH := $(PATH):/usr/local/go/bin
 GOBUILD = CGO_ENABLED=0 go build -trimpath -ldflags "-s -w"
 
-.PHONY: help build demo tools test lint race fuzz peers deploy-check bench soak release-check clean peer gotest start-clean
+.PHONY: help build demo tools test lint race fuzz mutate peers deploy-check bench soak release-check clean peer gotest start-clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1\t/' | expand -t 16
@@ -39,6 +39,9 @@ race: ## the CPU lane's Go tests alone, with the race detector
 fuzz: ## every fuzz target, 10 s each (TIME=1m for longer)
 	@.ci/fuzz $(or $(TIME),10s)
 
+mutate: ## turn each comparison of the judges by its edge: a test must notice (half an hour)
+	@nice go run ./.ci/mutate
+
 peers: build peer gotest ## the waiting lane alone: demo, independent peers, Prometheus, kills
 	@.ci/lane waiting
 
@@ -48,7 +51,7 @@ deploy-check: build ## the systemd unit and the Prometheus files, by the program
 bench: ## every benchmark, one line a figure
 	@.ci/bench
 
-soak: build peer gotest ## the long forms: a million values over bad lines, fuzz targets 60 s each, the waiting lane three times
+soak: build peer gotest mutate ## the long forms: a million values over bad lines, fuzz targets 60 s each, the waiting lane three times, make mutate
 	@RILLWATCH_SOAK=1 go test -count=1 -timeout 60m -v -run 'AllFaults|Gateway|SilentStation' ./internal/bus | grep -E 'figure:|^(---|ok|FAIL|panic)'
 	@.ci/fuzz 60s
 	@COUNT=3 .ci/lane waiting

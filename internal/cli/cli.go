@@ -1,7 +1,7 @@
 // Package cli is the command line: one file per command.
 //
 // Owns: arguments, exit codes, what goes to stdout (data) and stderr (talk).
-// Never: needs a running daemon to check a file or a logbook.
+// Never: needs a running daemon to check a file or a logbook, or gives the token to any other address than the one named.
 package cli
 
 import (
@@ -106,7 +106,8 @@ Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 		return exit{exitUsage, fmt.Errorf("%w (see %s --help)", err, c.CommandPath())}
 	}
 	root.SetFlagErrorFunc(usage)
-	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), waterCommand(), versionCommand()} {
+	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), waterCommand(), versionCommand(),
+		ackCommand(), serviceCommand(), checkCommand(), onlineCommand(), rearmCommand(), overrideCommand()} {
 		root.AddCommand(c)
 	}
 	mindArguments(root, usage)

@@ -19,13 +19,14 @@ func TestMain(m *testing.M) {
 
 // TestCommands runs the scripts of testdata/script: what a person types and what comes back, with its exit code.
 func TestCommands(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true})
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: stub})
 }
 
 // TestHelpIsReadable holds that every command says how it is used, within what a terminal shows, and speaks no word that means the burner or a padlock in a boiler house.
 func TestHelpIsReadable(t *testing.T) {
 	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
-		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"}}
+		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"},
+		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}}
 	for name := range waterCommands {
 		commands = append(commands, []string{"water", name, "--help"})
 	}

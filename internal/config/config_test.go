@@ -224,7 +224,7 @@ func TestThePlainFileBecomesTheSiteItDescribes(t *testing.T) {
 	i, oxygen := pointAt(t, s, "b2.rack.oxygen")
 	want := site.Point{Path: "b2.rack.oxygen", Name: "oxygen", Panel: 0, Sensor: 0, Quantity: quantity.DissolvedOxygen, Unit: oxygen.Unit,
 		Resolution: 0.1, Table: reading.Holding, Addr: 0, Manual: "40001", Decode: site.Decode{Type: site.Float32, Order: site.CDAB, Scale: 1},
-		Floor: 0.2, HasFloor: true, Ceiling: 500, HasCeil: true, Fault: site.Range{Low: -10, High: 20000, HasLow: true, HasHigh: true}}
+		Floor: 0.2, HasFloor: true, Ceiling: 500, HasCeil: true, Fault: site.Range{Low: -10, High: 20000, HasLow: true, HasHigh: true}, FrozenAfter: 4 * time.Hour, Jump: 50}
 	if diff := cmp.Diff(want, oxygen, exact); diff != "" || oxygen.Unit.Name() != "ppb" {
 		t.Error(diff, oxygen.Unit)
 	}

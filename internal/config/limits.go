@@ -105,6 +105,10 @@ func (p *panel) readLimits() {
 func (p *panel) readLimit(t table) {
 	t.check(shapeLimit)
 	l := site.Limit{Name: t.name()}
+	if site.PanelAlarm(l.Name) {
+		t.wrongHere("bears the name of an alarm of the panel itself", "give the limit another name: two alarms of one name cannot be told apart")
+		return
+	}
 	if site.InterlockAlarm(l.Name) {
 		t.wrongHere("bears the name of an alarm of the interlock", "give the limit another name: two alarms of one name cannot be told apart")
 		return

@@ -125,6 +125,7 @@ func (d *doc) readPanel(t table) {
 	p.readLine()
 	p.wireDerived() // the volume of the line may be an input
 	p.readOnLine()
+	p.readStartUp()
 	p.readInterlock()
 	p.readLimits()
 	p.readCross()

@@ -22,7 +22,7 @@ func (mp *mapPoint) readType() bool {
 		if s, ok := t.text("type", "leave type out"); ok && s != "bit" {
 			t.wrong("type", fmt.Sprintf("a %s is one bit, never %q", mp.tableKey, s), "leave type out")
 		}
-		for _, key := range []string{"scale", "offset", "no_value", "order", "resolution", "floor", "ceiling", "fault_below", "fault_above"} {
+		for _, key := range []string{"scale", "offset", "no_value", "order", "resolution", "floor", "ceiling", "fault_below", "fault_above", "frozen_after", "jump"} {
 			if t.has(key) {
 				t.wrongKey(key, "means nothing for a single bit", "leave it out; invert = true turns a bit round")
 			}

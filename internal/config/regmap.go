@@ -102,6 +102,7 @@ func (m *regMap) readPoint(t table) *mapPoint {
 	if known {
 		mp.readNumbers()
 		mp.readRange()
+		mp.readHabits()
 		mp.readWater()
 	}
 	if mp.placed && mp.p.Decode.Type != site.NoType {

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"rillwatch/internal/quantity"
 )
@@ -185,12 +186,18 @@ func (t table) text(key, do string) (string, bool) {
 		t.wrong(key, "is empty", do)
 	case len(s) > textMax:
 		t.wrong(key, fmt.Sprintf("is longer than %d bytes", textMax), "say it shorter")
-	case strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f }):
+	case strings.ContainsFunc(s, hidden):
 		t.wrong(key, "holds a line break or control character", "write it on one line")
 	default:
 		return s, true
 	}
 	return "", false
+}
+
+// hidden are characters that nobody sees and that turn what stands beside them: controls, line ends, and the marks that change the direction
+// of writing, behind which "above 20" reads as "02 evoba".
+func hidden(r rune) bool {
+	return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || unicode.In(r, unicode.Zl, unicode.Zp)
 }
 
 // choice is a text out of a list.

@@ -23,7 +23,7 @@ func (e *Engine) takeCommand(in Command, o *Outcome) {
 	}
 	rep := e.obey(in, o)
 	if rep.Refusal != NotRefused {
-		e.emit(o, event.Event{Kind: event.CommandRefused, Priority: site.LowPriority, Who: in.Who, Why: in.Why, Cause: string(rep.Refusal), Alarm: alarmOf(in.Do)})
+		e.emit(o, event.Event{Kind: event.CommandRefused, Priority: site.LowPriority, Who: in.Who, Why: in.Why, Cause: string(rep.Refusal), Alarm: alarmOf(in.Do), Panel: panelOf(in.Do)})
 	}
 	o.Replies = append(o.Replies, rep)
 	e.replies = append(e.replies, savedReply{in.ID, asked, rep.Refusal, rep.Words})
@@ -40,33 +40,74 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 	if strings.TrimSpace(in.Who) == "" {
 		return no(NoName, "say who you are: the logbook keeps who did what")
 	}
-	if do, ok := in.Do.(EnterValue); ok {
+	if why := strings.TrimSpace(in.Why); why == "" && silences(in.Do) {
+		return no(NoReason, "say why: this silences something, and the logbook keeps why")
+	}
+	// Each verb has its function, which finds its panel and says in words what was done. A verb that is not here is refused by name.
+	switch do := in.Do.(type) {
+	case Acknowledge:
+		return e.acknowledge(in, do, o)
+	case EnterValue:
 		return e.enter(in, do, o)
+	case SetOnLine:
+		return e.setOnLine(in, do, o)
+	case CheckInHand:
+		return e.checkInHand(in, do, o)
 	}
 	if rep, ok := e.obeyInterlock(in, o); ok {
 		return rep
 	}
-	do, ok := in.Do.(Acknowledge)
-	if !ok {
-		return no(VerbNotObeyed, "this version does not obey "+in.Do.verb()+" yet; nothing was changed")
+	return no(VerbNotObeyed, "this version does not obey "+in.Do.verb()+" yet; nothing was changed")
+}
+
+// silences tells whether a command keeps something from being told or judged. Whoever does that says why.
+func silences(d Do) bool {
+	switch d := d.(type) {
+	case Shelve, Override:
+		return true
+	case OutOfService:
+		return d.Out
+	case SetOnLine:
+		return !d.OnLine
+	case CheckInHand:
+		return !d.Back
 	}
+	return false
+}
+
+func (e *Engine) acknowledge(in Command, do Acknowledge, o *Outcome) Reply {
 	for j := range e.judges {
 		if !e.judges[j].panel.Has(do.Alarm) {
 			continue
 		}
 		out, refused := e.judges[j].panel.Acknowledge(e.input(in.At, nil), do.Alarm, in.Who, in.Why)
 		if refused != "" {
-			return no(Refusal(refused), "there is nothing to acknowledge: "+do.Alarm+" is not waiting for anyone")
+			return Reply{in.ID, Refusal(refused), "there is nothing to acknowledge: " + do.Alarm + " is not waiting for anyone"}
 		}
 		e.merge(out, o)
 		return Reply{in.ID, NotRefused, "acknowledged " + do.Alarm + "; the condition itself is unchanged"}
 	}
-	return no(NoSuchAlarm, "there is no alarm named "+do.Alarm)
+	return Reply{in.ID, NoSuchAlarm, "there is no alarm named " + do.Alarm}
 }
 
 func alarmOf(d Do) string {
 	if a, ok := d.(Acknowledge); ok {
 		return a.Alarm
+	}
+	return ""
+}
+
+// panelOf is the panel a command names; empty for one that names another thing.
+func panelOf(d Do) string {
+	switch d := d.(type) {
+	case SetOnLine:
+		return d.Panel
+	case Override:
+		return d.Panel
+	case Rearm:
+		return d.Panel
+	case ValveByHand:
+		return d.Panel
 	}
 	return ""
 }

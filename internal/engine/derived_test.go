@@ -176,7 +176,7 @@ name = "larkfield-mill"
 [bus.net]
 link = "tcp://127.0.0.1:502"
 [map.rack.point]
-ph           = { holding = 40001, type = "int16", scale = 0.01, quantity = "ph" }
+ph           = { holding = 40001, type = "int16", scale = 0.01, quantity = "ph", jump = "never" }
 conductivity = { holding = 40002, type = "float32", unit = "uS/cm", compensation = "linear", temperature = "temperature" }
 temperature  = { holding = 40004, type = "int16", scale = 0.1, unit = "degC" }
 flow         = { input = 30005, type = "uint16", unit = "mL/min" }

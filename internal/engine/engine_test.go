@@ -254,15 +254,15 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 			t.Fatalf("%T: %d replies", do, len(o.Replies))
 		}
 		switch do.(type) {
-		case engine.Override, engine.Rearm, engine.ValveByHand: // obeyed, and refused here for another reason
-			continue
-		}
-		want := engine.VerbNotObeyed
-		if _, enter := do.(engine.EnterValue); enter {
-			want = engine.NoSuchPoint // b1.rack.oxygen is measured
-		}
-		if _, ack := do.(engine.Acknowledge); !ack && o.Replies[0].Refusal != want {
-			t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, want)
+		case engine.Acknowledge, engine.SetOnLine, engine.CheckInHand, engine.Override, engine.Rearm, engine.ValveByHand: // obeyed: their own stories say how
+		case engine.EnterValue:
+			if o.Replies[0].Refusal != engine.NoSuchPoint { // b1.rack.oxygen is measured
+				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NoSuchPoint)
+			}
+		default:
+			if o.Replies[0].Refusal != engine.VerbNotObeyed {
+				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.VerbNotObeyed)
+			}
 		}
 	}
 	others := []engine.Input{

@@ -185,6 +185,9 @@ const (
 	VerbNotObeyed   Refusal = "not_obeyed_yet"
 	NotBooted       Refusal = "not_booted"
 	CommandIDReused Refusal = "command_id_reused" // the same ID with another content
+	NoSuchSensor    Refusal = "no_such_sensor"
+	NoWhat          Refusal = "what_is_missing" // of a check in hand
+	BadSpan         Refusal = "bad_span"        // a length of time outside its bounds
 )
 
 // Reply answers a command, once the outcome it stands in is durable.

@@ -55,11 +55,11 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 		return
 	}
 	p := &e.s.Panels[k.index]
-	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: !l.OnLine.Off, OnLineFrom: "assumed"}
+	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: l.OnLine, OnLineFrom: l.OnLineFrom}
 	for i, pt := range p.Points {
 		pv.Points = append(pv.Points, PointView{Point: pt, Reading: l.Readings[i], LastGood: l.Good[i]})
 	}
-	if l.OnLine.Known && p.OnLine != site.None {
+	if l.OnLineFrom == "point" && p.OnLine != site.None {
 		pv.OnLineFrom = points[p.OnLine].Path
 	}
 	for _, a := range l.Alarms {
@@ -68,12 +68,28 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 	pv.Interlock = InterlockView{Configured: p.Interlock.Configured, State: l.Interlock.Phase.String(), Valve: l.Valve, ValveFrom: l.ValveFrom,
 		ValveBy: l.Interlock.ValveBy, FirstOut: l.Interlock.FirstOut.String()}
 	pv.Interlock.Driven, pv.Interlock.Holding = p.Interlock.Drive.Configured, l.Interlock.Holding
+	pv.Words = wordsOf(&l)
+	if !l.Seen {
+		pv.Interlock.State = NotKnown
+	}
 	if at := l.Interlock.FirstOutAt; at != 0 {
 		pv.Interlock.FirstOutAt = reading.Stamp{Wall: at}
 	}
 	pv.Line = LineView{Representative: l.Doubt == reading.Believed || l.Doubt == reading.FlowUnproven, Reason: l.Doubt, FlushedML: l.FlushedML,
 		OwedML: l.OwedML, Lag: l.Lag, LagKnown: l.LagKnown, Reopened: l.Reopened}
 	v.Panels[k.index] = pv
+}
+
+// wordsOf gives what people have in hand and have said, the checks first.
+func wordsOf(l *panel.Look) []WordView {
+	var all []WordView
+	for _, c := range l.Checks {
+		all = append(all, WordView{Command: CheckInHand{}.verb(), Sensor: c.Sensor, What: c.What, Who: c.Who, Why: c.Why, Left: c.Left, Over: c.Over})
+	}
+	if s := l.Said; s.Active {
+		all = append(all, WordView{Command: SetOnLine{}.verb(), OnLine: !s.Off, Who: s.Who, Why: s.Why, Left: s.Left})
+	}
+	return all
 }
 
 func alarmView(a panel.AlarmLook) AlarmView {

@@ -30,8 +30,9 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 //
 // A story is read line by line: "start STAMP" sets the wall clock; "60s: rack.oxygen=12 rack.flow=100..200" polls once a second for
 // that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan, raw:8000 or fault:NAME stand for what the
-// device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch; "ack NAME by WHO";
-// "enter POINT VALUE UNIT BASIS AGE WHO", with - for none; "restart 30s" ends the process and
+// device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch;
+// "ack NAME by WHO"; "off b2 for 8h by WHO" and "on ..."; "check b2.rack for 30m by WHO: WHAT" and "back b2.rack by WHO"; "enter POINT VALUE UNIT BASIS AGE WHO",
+// with - for none; "restart 30s" ends the process and
 // starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 //
 // Of a driven valve: "rearm PANEL by WHO", "override PANEL 30m by WHO", "byhand PANEL by WHO"; "orders taken" (so it is at first), "orders
@@ -178,6 +179,14 @@ func (st *story) line(line string) error {
 		name, who, _ := strings.Cut(rest, " by ")
 		st.feed(engine.Command{ID: fmt.Sprintf("ack-%d", st.acks), Who: who, Why: "seen", From: "api", At: st.now(), Do: engine.Acknowledge{Alarm: name}})
 		return nil
+	case word == "off", word == "on", word == "check", word == "back":
+		do, who, err := said(word, rest)
+		if err != nil {
+			return err
+		}
+		st.acks++
+		st.feed(engine.Command{ID: fmt.Sprintf("%s-%d", word, st.acks), Who: who, Why: "the story wants it", From: "cli", At: st.now(), Do: do})
+		return nil
 	case word == "enter": // enter POINT VALUE UNIT BASIS|- AGE|- WHO
 		f := strings.Fields(rest)
 		if len(f) != 6 {
@@ -264,6 +273,27 @@ func (st *story) line(line string) error {
 		return nil
 	}
 	return fmt.Errorf("not a story line")
+}
+
+// said reads "b2 for 8h by Kim", "b2.rack for 30m by Kim: zero check" and "b2.rack by Kim".
+func said(word, rest string) (engine.Do, string, error) {
+	name, rest, _ := strings.Cut(rest, " ")
+	rest, who, _ := strings.Cut(strings.TrimPrefix(rest, "by "), " by ")
+	if who == "" {
+		rest, who = "for 0s", rest
+	}
+	who, what, _ := strings.Cut(who, ": ")
+	long, err := time.ParseDuration(strings.TrimPrefix(rest, "for "))
+	if err != nil {
+		return nil, "", err
+	}
+	switch word {
+	case "check":
+		return engine.CheckInHand{Sensor: name, What: what, For: long}, who, nil
+	case "back":
+		return engine.CheckInHand{Sensor: name, Back: true}, who, nil
+	}
+	return engine.SetOnLine{Panel: name, OnLine: word == "on", For: long}, who, nil
 }
 
 func put(rows []engine.StateRow, r engine.StateRow) []engine.StateRow {

@@ -42,7 +42,8 @@ type PanelView struct {
 	Interlock  InterlockView
 	Line       LineView
 	OnLine     bool
-	OnLineFrom string // the point's path, or "assumed"
+	OnLineFrom string // the point's path, "command" or "assumed"
+	Words      []WordView
 }
 
 // AlarmView is one alarm as it stands.
@@ -59,10 +60,25 @@ type AlarmView struct {
 	Excursion string
 }
 
+// WordView is a person's word that stands at a panel: a sensor in hand, or that the boiler is fed or not.
+type WordView struct {
+	Command string // the verb it was given by
+	Sensor  string // its path, of a check in hand
+	What    string // of a check in hand
+	OnLine  bool   // of on and off line
+	Who     string
+	Why     string        // its beginning
+	Left    time.Duration // none when it has run out
+	Over    bool          // a check whose time is over and whose sensor is still out
+}
+
+// NotKnown is the state of an interlock that nothing has judged yet in this process: it must not look like one that watches.
+const NotKnown = "not_known"
+
 // InterlockView is the sample over-temperature watch as it stands.
 type InterlockView struct {
 	Configured bool
-	State      string // watching, warm, hot, temperature_lost
+	State      string // watching, warm, hot, temperature_lost; not_known before the first step
 	Valve      reading.Valve
 	ValveFrom  string // feedback, flow, none
 	ValveBy    string // when closed: by panel, by hand, not known

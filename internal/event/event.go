@@ -94,7 +94,21 @@ const (
 	Stopped
 	ConfigChanged
 	ClockStepped
-	StateLost // the judge state of a panel could not be read back
+	FlowOutside       // outside the panel's range for ten minutes
+	FlowInside        // inside it again
+	FlowFalling       // it has come down slowly: a strainer plugs
+	NotSettled        // oxygen four hours after an opening to air, believed without having settled
+	TemperatureFrozen // the interlock's temperature does not move though siblings do; it guards on
+	TemperatureMoves  // it moves again
+	SaidOver          // a person's word that the boiler is fed, or not, has ended
+	FedWhileOffLine   // something speaks against "off line", which a person said
+	CheckStarted      // a person has a sensor out
+	CheckBack         // and has it back in its cell
+	CheckOver         // the time it was taken for has run out; it is still out
+	CheckOverBack     // and is back after all
+	ProtectionBlind   // the sensor out is the one that guards, and the valve is not confirmed closed
+	ProtectionBack    // it guards again, or the valve is closed
+	StateLost         // the judge state of a panel could not be read back
 	DrillTold
 	ValueEntered       // a person entered a value
 	SampleRising       // the sample grows warmer faster than it should
@@ -162,6 +176,20 @@ var kindTable = [KindCount]kindRow{
 	Stopped:                 {"daemon.stopped", false},
 	ConfigChanged:           {"daemon.config_changed", false},
 	ClockStepped:            {"clock.stepped", false},
+	FlowOutside:             {"sample.flow_outside", true},
+	FlowInside:              {"sample.flow_inside", true},
+	FlowFalling:             {"sample.flow_falling", true},
+	NotSettled:              {"oxygen.not_settled", true},
+	TemperatureFrozen:       {"temperature.frozen", true},
+	TemperatureMoves:        {"temperature.moves", true},
+	SaidOver:                {"boiler.said_over", true},
+	FedWhileOffLine:         {"boiler.fed_while_off_line", true},
+	CheckStarted:            {"check.started", false},
+	CheckBack:               {"check.back", false},
+	CheckOver:               {"check.over", true},
+	CheckOverBack:           {"check.over_back", true},
+	ProtectionBlind:         {"protection.blind", true},
+	ProtectionBack:          {"protection.back", true},
 	StateLost:               {"daemon.state_lost", true},
 	DrillTold:               {"drill", true},
 	ValueEntered:            {"value.entered", false},

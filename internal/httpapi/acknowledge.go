@@ -24,7 +24,7 @@ const (
 	whoMax   = 64      // characters; it stands in messages of one line
 	whyMax   = 500     // characters; a sentence or two
 	idMax    = 64      // characters; a UUID has 36
-	alarmMax = 129     // characters; a panel's and a limit's name of 64 each, and a dot
+	alarmMax = nameMax
 
 	// durableFor is how long a command may wait for the disk. An alarm is told from memory after the same time: a disk that takes longer
 	// is in trouble, and the person who asks should hear it.

@@ -10,6 +10,7 @@ package httpapi
 import (
 	"context"
 	"crypto/sha256"
+	"fmt"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -86,6 +87,7 @@ GET  /api/v1/alarms[?panel=P]                alarms and open excursions
 GET  /api/v1/status                          buses, stations, sample lines, interlocks, logbook, outbox
 POST /api/v1/alarms/{alarm}/acknowledge      {"who": "...", "why": "...", "id": "..."} with Authorization: Bearer TOKEN
 POST /api/v1/points/{point}/enter            the same with "value": 100, "unit": "mg/L", "basis": "SO3", "taken": "2026-11-25T08:30:00Z"
+POST /api/v1/commands/{command}              the same, and the command's own fields:
 `
 
 // ServeHTTP routes by hand: the paths are few, and every refusal, also of a path or a method, is a problem with a name.
@@ -95,11 +97,23 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cache-Control", "no-store") // an answer is true for one moment
 	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
 
+	if name, ok := strings.CutPrefix(r.URL.Path, "/api/v1/commands/"); ok {
+		if r.Method != http.MethodPost {
+			h.Set("Allow", http.MethodPost)
+			methodNotAllowed.write(w, "a command is asked for with POST", nil)
+			return
+		}
+		s.command(w, r, name)
+		return
+	}
 	switch r.URL.Path {
 	case "/":
 		s.get(w, r, func(w http.ResponseWriter, _ *http.Request) {
 			h.Set("Content-Type", "text/plain; charset=utf-8")
 			_, _ = w.Write([]byte(index)) // a reader that went away needs no answer
+			for _, v := range verbs {
+				_, _ = fmt.Fprintf(w, "     %-39s %s\n", v.name, strings.Join(v.fields, ", "))
+			}
 		})
 	case "/metrics":
 		s.get(w, r, s.metrics.ServeHTTP)

@@ -23,6 +23,7 @@ var (
 	notFound          = problem{"not_found", http.StatusNotFound, "There is nothing at this path"}
 	methodNotAllowed  = problem{"method_not_allowed", http.StatusMethodNotAllowed, "This path does not take this method"}
 	badParameter      = problem{"bad_parameter", http.StatusBadRequest, "A query parameter cannot be understood"}
+	noSuchCommand     = problem{"no_such_command", http.StatusNotFound, "There is no such command"}
 	noSuchPanel       = problem{"no_such_panel", http.StatusNotFound, "There is no such panel"}
 	notStarted        = problem{"not_started", http.StatusServiceUnavailable, "The daemon is still starting"}
 	judgementStands   = problem{"judgement_stands_still", http.StatusServiceUnavailable, "Readings are no longer judged"}
@@ -52,6 +53,9 @@ var (
 		{string(engine.NoReason), http.StatusUnprocessableEntity, "Nobody said why"},
 		{string(engine.NoSuchPanel), http.StatusNotFound, "There is no such panel"},
 		{string(engine.CommandIDReused), http.StatusConflict, "The command id was used for something else"},
+		{string(engine.NoSuchSensor), http.StatusNotFound, "There is no such sensor"},
+		{string(engine.NoWhat), http.StatusUnprocessableEntity, "Nobody said what is done"},
+		{string(engine.BadSpan), http.StatusUnprocessableEntity, "The time is too short or too long"},
 	}
 )
 

@@ -41,6 +41,7 @@ type panelBody struct {
 	Valve          valveBody      `json:"valve"`
 	AlarmsActive   int            `json:"alarms_active"`
 	ExcursionsOpen int            `json:"excursions_open"`
+	Said           []saidBody     `json:"said"` // by people: sensors in hand, on and off line
 }
 
 type interlockBody struct {
@@ -120,7 +121,7 @@ type outboxBody struct {
 }
 
 // interlockStates are the states of the sample over-temperature watch.
-var interlockStates = []string{"watching", "warm", "hot", "temperature_lost"}
+var interlockStates = []string{"watching", "warm", "hot", "temperature_lost", engine.NotKnown}
 
 func (s *server) status(w http.ResponseWriter, r *http.Request) {
 	if _, ok := query(w, r); !ok {
@@ -164,7 +165,7 @@ func (s *server) panelBody(p *engine.PanelView) panelBody {
 			b.Interlock.Mode, b.Interlock.Drive = "drive", driveOf(&p.Interlock)
 		}
 	}
-	b.AlarmsActive = active(p)
+	b.AlarmsActive, b.Said = active(p), saidOf(s.Site, p)
 	return b
 }
 

@@ -82,12 +82,15 @@ func shorten(s string, n int) string {
 	return kept + more
 }
 
-// clean makes one line of what a person wrote: a line break or a control character in a name must not make a second headline.
+// clean makes one line of what a person wrote: a line break or a control character in a name must not make a second
+// headline, and a mark that turns the direction of writing must not turn a number round.
 func clean(s string) string {
 	if !utf8.ValidString(s) {
 		s = strings.ToValidUTF8(s, "?")
 	}
-	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }), " ")
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool {
+		return unicode.IsSpace(r) || unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r)
+	}), " ")
 }
 
 // sentence makes a sentence of what a person wrote: a capital at the start and one full stop at the end.

@@ -361,6 +361,7 @@ func tales() []tale {
 	zone("America/New_York")
 	add("alarm.raised-zone-without-name", limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.Believed), young, flowing("open")))
 	zone("America/Sao_Paulo")
+	lineTales(add)
 	return all
 }
 

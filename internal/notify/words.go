@@ -120,6 +120,7 @@ func compose(s *site.Site, e *event.Event) message {
 		t.drill()
 	default:
 		t.driven()
+		t.line()
 	}
 	return t.finish()
 }

@@ -45,7 +45,8 @@ var forbidden = []struct {
 var hands = map[event.Kind]bool{
 	event.AlarmRaised: true, event.SampleWarm: true, event.SampleHot: true, event.SampleHotOver: true, event.TemperatureLost: true, event.TemperatureBack: true,
 	event.ValveClosedSeen: true, event.ValveOpenedSeen: true, event.ValveFailedToClose: true, event.ValveNoLongerFailed: true, event.ValveNotConfirmed: true,
-	event.OpenNoFlow: true, event.FlowBack: true,
+	event.OpenNoFlow: true, event.FlowBack: true, event.FlowOutside: true, event.FlowFalling: true, event.NotSettled: true, event.TemperatureFrozen: true, event.CheckOver: true,
+	event.ProtectionBlind: true, event.ProtectionBack: true,
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
 	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true,
 }
@@ -53,7 +54,7 @@ var hands = map[event.Kind]bool{
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.
 var thermal = map[event.Kind]bool{
 	event.SampleWarm: true, event.SampleHot: true, event.TemperatureLost: true, event.ValveClosedSeen: true, event.ValveFailedToClose: true,
-	event.ValveNotConfirmed: true, event.ValveNoLongerFailed: true,
+	event.ValveNotConfirmed: true, event.ValveNoLongerFailed: true, event.TemperatureFrozen: true, event.ProtectionBlind: true, event.ProtectionBack: true,
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
 	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true,
 }
@@ -349,5 +350,6 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 			Reason: pick("", reading.Reason(r.IntN(reading.ReasonCount)).String()), FlushedML: number(), OwedML: number(), Silenced: pick("", "sensor check by J. Marsh until the morning"),
 			Request: pick("", "none", "asked", "taken", "failing", "suspended"), HeldCause: pick("", "over_temperature", "temperature_lost", "found_closed"),
 			OverrideBy: pick("", "", "J. Marsh", strings.Repeat("ä", 100)), OverrideWhy: pick("", "a job"), OverrideUntil: stamp().Wall, OverrideLeft: span()},
-		Cause: pick("", "by panel", "by hand", "not known", "leak", "over_temperature", "temperature_lost", "open /x: no space left on device", "restart", "time", "read_back_differs", "not_read_back", reading.Fault(r.IntN(reading.FaultCount)).String()), Test: r.IntN(5) == 0}
+		Was: pick("", "off line", "zero check in nitrogen", "two\nlines\x00"), Is: pick("", "off line", "on line"),
+		Cause: pick("", "signal", "by panel", "by hand", "not known", "leak", "over_temperature", "temperature_lost", "open /x: no space left on device", "restart", "time", "read_back_differs", "not_read_back", reading.Fault(r.IntN(reading.FaultCount)).String()), Test: r.IntN(5) == 0}
 }

@@ -46,8 +46,8 @@ func (pl *Panel) in(r reading.Reading, point int, to quantity.Unit) (float64, bo
 func (pl *Panel) belowWater() {
 	for i, pt := range pl.p.Points {
 		p := &pl.s.Points[pt]
-		if p.Derived() || p.Water.Compensation == "" {
-			continue
+		if p.Derived() || p.Water.Compensation == "" || pl.inHand(pl.sensorOf(pt)) != site.None {
+			continue // what a sensor reads in a person's hand is no water of the plant
 		}
 		kappa, ok1 := pl.in(pl.mem[i].own, pt, microsiemens)
 		t, ok2 := pl.in(pl.at(p.Water.Temperature).Own, p.Water.Temperature, celsius)
@@ -67,8 +67,8 @@ func (pl *Panel) belowWater() {
 // crossCheck doubts readings that another sensor of the stream contradicts. It tells whether it has doubted any.
 func (pl *Panel) crossCheck(since, elapsed time.Duration) bool {
 	c := &pl.checks
-	switch pl.doubt() {
-	case reading.ValveClosed, reading.NoFlow, reading.Flushing, reading.Settling:
+	switch d := pl.doubt(); {
+	case d == reading.ValveClosed, d == reading.NoFlow, d == reading.Flushing, len(pl.state.Settling) > 0:
 		c.unfit, c.fresh = true, 0
 	default:
 		c.fresh = min(c.fresh+since, settlesWithin)

@@ -26,12 +26,15 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 		FlowLow:   pl.p.Line.FlowLow}
 	t := &pl.s.Points[k.Temperature]
 	ii.Unit = t.Unit
-	g := pl.at(k.Temperature)
+	g := pl.proof(k.Temperature)
 	ii.TempHasValue, ii.Temp, ii.TempBound, ii.TempAt = g.Own.HasValue(), g.Own.Value, g.Own.Bound, g.Own.At
 	ii.TempUpdate, ii.TempGood = g.Update && g.Own.HasValue(), g.Sampled && g.Own.HasValue()
 	ii.TempListening = g.Sample.Fault == reading.Listening
 	if g.Own.HasValue() {
 		pl.lastTemp = g.Own
+	}
+	if pl.heldOff() {
+		ii.TempGood = !pl.state.Interlock.Lost
 	}
 	if k.ValveClosed != site.None {
 		r := pl.at(k.ValveClosed).Own
@@ -39,7 +42,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 		ii.FeedbackSilent = r.Reason == reading.Silent || r.Reason == reading.Stale || r.Reason == reading.Unknown
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
-		r := pl.at(f).Own
+		r := pl.proof(f).Own
 		ii.FlowKnown, ii.Flow = r.HasValue(), pl.millilitres(r)
 		if r.Bound == reading.Below {
 			ii.Flow = 0 // at its floor the sample has stopped
@@ -54,7 +57,7 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 func (pl *Panel) beside(ii *interlock.Input, in Input) {
 	k := &pl.p.Interlock
 	if k.HasSecond {
-		g := pl.at(k.Second)
+		g := pl.proof(k.Second)
 		ii.Second = interlock.Sense{Update: g.Update && g.Own.HasValue(), HasValue: g.Own.HasValue(), Good: g.Sampled && g.Own.HasValue(), Listening: g.Sample.Fault == reading.Listening, Value: g.Own.Value,
 			Bound: g.Own.Bound, At: g.Own.At, Resolution: pl.s.Points[k.Second].Resolution}
 		if g.Own.HasValue() {
@@ -62,7 +65,7 @@ func (pl *Panel) beside(ii *interlock.Input, in Input) {
 		}
 	}
 	if k.HasCooling {
-		r := pl.at(k.Cooling).Own
+		r := pl.proof(k.Cooling).Own
 		ii.CoolingKnown, ii.Cooling = r.HasValue() && r.Bound == reading.Exact, r.Value
 	}
 	if k.ValveClosed != site.None && in.Rounded {

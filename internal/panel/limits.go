@@ -21,8 +21,9 @@ func (pl *Panel) limits(in Input) {
 			continue
 		}
 		period := pl.pointPeriod(l.Point)
-		onLine := !pl.state.OnLine.Off || !suspends(pt)
-		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag}
+		onLine := !pl.state.OnLine.off() || !suspends(pt)
+		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag,
+			Wait: pl.state.OnLine.StartUp > 0 && pt.Chemistry()}
 		first := !pl.judged[i]
 		if first {
 			judged.Steps, judged.Away = 0, a.Away.For
@@ -117,7 +118,7 @@ func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Prio
 	} else {
 		e.Raised, e.Who = was.Raised, was.AckBy
 		e.Lasted = a.Lasted
-		if a.HighSeen && e.Value != nil {
+		if a.HighSeen && e.Value != nil && i < pl.ownAt {
 			pt := &pl.s.Points[pl.p.Interlock.Temperature]
 			e.Highest = pl.convert(a.Highest, pt, unitNamed(e.Value.Unit, quantity.Temperature))
 		}
@@ -129,6 +130,10 @@ func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Prio
 // alarmEvent is an event about an alarm, with its value, its limit and the evidence about the sample.
 func (pl *Panel) alarmEvent(i int, kind event.Kind, prio site.Priority) event.Event {
 	e := event.Event{Kind: kind, Priority: prio, Alarm: pl.state.Alarms[i].Name, Trust: pl.trust()}
+	if i >= pl.ownAt {
+		pl.standing[i-pl.ownAt].facts(pl, &e)
+		return e
+	}
 	if i >= len(pl.p.Limits) {
 		pl.ruleFacts(&e)
 		return e
@@ -171,6 +176,9 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 func (pl *Panel) priorityOf(i int) site.Priority {
 	if i < len(pl.p.Limits) {
 		return pl.p.Limits[i].Priority
+	}
+	if i >= pl.ownAt {
+		return pl.standing[i-pl.ownAt].priority
 	}
 	return rules[i-len(pl.p.Limits)].priority
 }
@@ -296,8 +304,9 @@ func (pl *Panel) trust() event.Trust {
 	if d := pl.doubt(); d != reading.Believed {
 		t.Reason = d.String()
 	}
+	t.Silenced = pl.silenced()
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
-		if r := pl.at(f).Own; r.HasValue() {
+		if r := pl.proof(f).Own; r.HasValue() {
 			t.FlowKnown, t.Flow = true, pl.millilitres(r)
 		}
 	}
@@ -306,7 +315,7 @@ func (pl *Panel) trust() event.Trust {
 		t.HeldCause = pl.watch.Cause.String()
 	}
 	if k := pl.p.Interlock.Temperature; pl.p.Interlock.Configured {
-		if r := pl.at(k).Own; r.HasValue() {
+		if r := pl.proof(k).Own; r.HasValue() {
 			t.TempKnown, t.Temp, t.TempUnit = true, r.Value, pl.s.Points[k].Unit.Name()
 		}
 	}

@@ -1,7 +1,7 @@
-// Package panel is the composition of one panel, in this order: decode, own quality, line, interlock, representative,
-// derived, alarm, excursion.
+// Package panel is the composition of one panel, in this order: decode, own quality, what people have in hand or have said, line, interlock,
+// how the values move, settling, representative, derived, alarm, excursion.
 //
-// Owns: the order, the durable judge state of a panel, and what of it is worth an event.
+// Owns: the order, the durable judge state of a panel, checks in hand, on and off line, and what of it is worth an event.
 // Never: knows a date or a socket, keeps a clock, or judges another panel's points.
 //
 // The interlock sees own quality only, never whether the sample is representative: otherwise the order would be a circle.
@@ -29,6 +29,9 @@ type State struct {
 	Line      line.State      `json:"line,omitzero"`
 	Interlock interlock.State `json:"interlock,omitzero"`
 	OnLine    OnLine          `json:"on_line,omitzero"`
+	Strainer  line.Strainer   `json:"strainer,omitzero"`
+	Settling  []Settling      `json:"settling,omitempty"`
+	Checks    []Check         `json:"checks,omitempty"`         // sensors that a person has in hand
 	Fit       bool            `json:"representative,omitempty"` // as last told
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
@@ -45,17 +48,6 @@ type Away struct {
 func (a *Away) add(d time.Duration, known bool) {
 	a.For += max(0, d)
 	a.Unknown = a.Unknown || !known
-}
-
-// OnLine is whether the boiler is being fed.
-type OnLine struct {
-	Known bool   `json:"known,omitempty"`
-	Off   bool   `json:"off,omitempty"`   // never known counts as on line
-	Point string `json:"point,omitempty"` // what said so: another point, or none, knows nothing of it
-	Told  bool   `json:"not_known_told,omitempty"`
-
-	// Counts from the start of a process: what cannot be read is told a few seconds later then.
-	Blind time.Duration `json:"-"`
 }
 
 // Alarm is one alarm's durable state: a limit with its judgement and books, or a rule of the interlock.
@@ -136,6 +128,7 @@ type memory struct {
 	update  bool
 	sample  reading.Sample
 	steps   uint64 // poll slots since the read before, 0 for the first
+	habits
 }
 
 // Panel judges one panel. It is owned by one goroutine.
@@ -156,9 +149,12 @@ type Panel struct {
 	started  bool
 	lastUp   time.Duration
 	judged   []bool // by limit: in this process
+	standing []standing
+	ownAt    int           // where the alarms of standing begin
+	settle   []line.Settle // in the order of mem, of oxygen only; the state has those that owe something
 	boot     Boot
 	lineOut  line.Output
-	standing reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
+	stands   reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
 	watch    interlock.Output
 	lastTemp reading.Reading // the last of the interlock's temperature that had a value
 	lastToo  reading.Reading // of the second one
@@ -191,6 +187,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 	pl.mem = make([]memory, len(p.Points))
 	pl.devices = make([]device, len(s.Sensors))
 	pl.judged = make([]bool, len(p.Limits))
+	pl.settle = make([]line.Settle, len(p.Points))
 	for i := range p.Limits {
 		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
 	}
@@ -202,6 +199,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
 		}
 	}
+	pl.raiseable()
 	return pl
 }
 
@@ -275,10 +273,13 @@ func (pl *Panel) Step(in Input) Output {
 		elapsed = 0
 	}
 	pl.own(in)
-	pl.onLine(since)
+	pl.handStep(in, since)
+	pl.onLine(in, since)
 	pl.lineStep(in, elapsed)
 	pl.interlockStep(in, elapsed)
 	pl.order(in)
+	pl.habitsStep(in)
+	pl.settleStep(elapsed)
 	pl.represent(in)
 	pl.age(in, unseen, known)
 	pl.derive(in)
@@ -288,6 +289,7 @@ func (pl *Panel) Step(in Input) Output {
 	pl.limits(in)
 	pl.rules(elapsed)
 	pl.tellHolding()
+	pl.stand(elapsed)
 	pl.fitness(in)
 	for i, pt := range pl.p.Points {
 		if m := &pl.mem[i]; m.sampled {
@@ -319,13 +321,14 @@ func (pl *Panel) own(in Input) {
 			}
 		}
 		vin := validate.Input{Raw: raw, Fault: fault, At: r.At, Device: pl.devices[pt.Sensor].of(sensor, r.Point), Moved: pl.devices[pt.Sensor].moved}
-		m.steps = 0
+		m.steps, m.elapsed = 0, 0
 		every := max(1, sensor.Every)
 		if m.seen && r.Slot/every == m.slot/every {
 			continue // asked already in this turn, for another sensor of the station: taken twice, delays would run too fast
 		}
 		if m.seen {
 			vin.Elapsed = max(0, r.At.Up-m.lastUp)
+			m.elapsed = vin.Elapsed
 			// in turns of this sensor: a late round may ask it in a slot between two of them
 			m.steps = max(1, r.Slot/every-m.slot/every)
 		}
@@ -346,45 +349,6 @@ func (pl *Panel) own(in Input) {
 	pl.belowWater()
 }
 
-// onLine keeps whether the boiler is fed. While that cannot be read the last state holds, and is told to hold: off line silences chemistry.
-func (pl *Panel) onLine(since time.Duration) {
-	if pl.p.OnLine == site.None {
-		return
-	}
-	r := pl.at(pl.p.OnLine).Own
-	st := &pl.state.OnLine
-	if !r.HasValue() {
-		// a silent station is told as that, and its message says that what stood still stands
-		if st.Blind += since; st.Blind > max(10*time.Second, 3*pl.periodOf(pl.p.OnLine)) && !st.Told && (r.Reason != reading.Silent || st.Off) {
-			st.Told = true
-			pl.emit(event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Point: pl.s.Points[pl.p.OnLine].Path, Cause: st.word(), Why: r.Reason.String()})
-		}
-		return
-	}
-	if st.Blind = 0; st.Told {
-		st.Told = false
-		pl.emit(event.Event{Kind: event.OnLineKnown, Priority: site.LowPriority, Point: pl.s.Points[pl.p.OnLine].Path})
-	}
-	off := r.Value == 0
-	if pl.state.OnLine.Known && pl.state.OnLine.Off == off {
-		return
-	}
-	pl.state.OnLine = OnLine{Known: true, Off: off, Point: pl.s.Points[pl.p.OnLine].Path}
-	kind := event.OnLine
-	if off {
-		kind = event.OffLine
-	}
-	pl.emit(event.Event{Kind: kind, Priority: site.LowPriority, Point: pl.s.Points[pl.p.OnLine].Path})
-}
-
-// word is the state that holds.
-func (o OnLine) word() string {
-	if o.Off {
-		return "off line"
-	}
-	return "on line"
-}
-
 func (pl *Panel) periodOf(point int) time.Duration {
 	if point == site.None || pl.s.Points[point].Sensor == site.None {
 		return time.Second
@@ -400,7 +364,7 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		pl.state.Away = Away{}
 	}
 	if l.Configured && l.Flow != site.None {
-		r := pl.at(l.Flow).Own
+		r := pl.proof(l.Flow).Own
 		li.FlowConfigured, li.FlowOK, li.FlowAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.Flow, li.FlowAtFloor = pl.millilitres(r), r.Bound == reading.Below
 	}
@@ -409,18 +373,20 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
+	li.SensorOut = len(pl.state.Checks) > 0
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
+	pl.strain(&li)
 	// with the valve closed or the flow gone a temperature is room air; the interlock knows, a trend must not
 	flows := li.FlowOK && li.Flow > 0 && !li.FlowAtFloor
 	switch {
 	case pl.lineOut.Valve == reading.ValveClosedState:
-		pl.standing = reading.ValveClosed
+		pl.stands = reading.ValveClosed
 	case li.FeedbackConfigured && !li.FeedbackOK && !flows:
-		pl.standing = reading.NotConfirmed
+		pl.stands = reading.NotConfirmed
 	case li.FlowOK && !flows:
-		pl.standing = reading.NoFlow
+		pl.stands = reading.NoFlow
 	default:
-		pl.standing = reading.Believed
+		pl.stands = reading.Believed
 	}
 }
 
@@ -432,12 +398,14 @@ func (pl *Panel) represent(in Input) {
 		if p.Derived() {
 			continue
 		}
-		r := m.own
+		r := m.of(m.own)
 		switch {
 		case p.Chemistry():
-			r = r.Demote(doubt)
+			if r = r.Demote(doubt); pl.settle[i].Owed {
+				r = r.Demote(reading.Settling)
+			}
 		case pt == pl.p.Interlock.Temperature && pl.p.Interlock.Configured:
-			r = r.Demote(pl.standing)
+			r = r.Demote(pl.stands)
 		}
 		if !in.Certain {
 			r = r.Demote(reading.TimeUncertain)

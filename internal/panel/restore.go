@@ -45,6 +45,13 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	if pl.p.OnLine != site.None && old.OnLine.Point == pl.s.Points[pl.p.OnLine].Path {
 		pl.state.OnLine = old.OnLine
 	}
+	if said := old.OnLine.Said; said.Active { // what silences ends with the process, and that is told
+		pl.state.OnLine.Said = said
+		pl.saidOver("restart")
+	}
+	pl.state.Strainer = old.Strainer
+	pl.restoreSettling(old.Settling)
+	pl.restoreChecks(old.Checks)
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	pl.restoreEntered(old.Entered)
 	for _, a := range old.Alarms {
@@ -104,6 +111,9 @@ func (pl *Panel) bury(a Alarm, cause string) {
 // definition names what a limit's state belongs to: another point, unit, side or value makes it another limit. Rules of the interlock
 // belong to their temperature.
 func (pl *Panel) definition(i int) string {
+	if i >= pl.ownAt {
+		return pl.standing[i-pl.ownAt].name
+	}
 	if i >= len(pl.p.Limits) {
 		pt := &pl.s.Points[pl.p.Interlock.Temperature]
 		return pt.Path + " " + pt.Unit.Name()

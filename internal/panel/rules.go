@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"slices"
 	"time"
 
 	"rillwatch/internal/event"
@@ -40,14 +41,17 @@ func (pl *Panel) rules(elapsed time.Duration) {
 	if !pl.p.Interlock.Configured {
 		return
 	}
-	own := pl.at(pl.p.Interlock.Temperature).Own
+	own := pl.proof(pl.p.Interlock.Temperature).Own
 	for k := range rules {
 		r := &rules[k]
 		i := len(pl.p.Limits) + k
 		holds := r.holds(pl.watch)
 		a := &pl.state.Alarms[i]
-		if r.name == "open-no-flow" && pl.state.OnLine.Off && !a.Alarm.Active {
+		if r.name == "open-no-flow" && pl.state.OnLine.off() && !a.Alarm.Active {
 			holds = false // a boiler at rest draws no sample; nobody is called for that, and nothing that stands ends by it
+		}
+		if r.raised == event.OneTemperatureLost && pl.guardInHand() && !a.Alarm.Active {
+			holds = false // a person has it in hand, and said so
 		}
 		if a.Alarm.Active {
 			a.Lasted += elapsed
@@ -176,7 +180,11 @@ type Look struct {
 	Lag        time.Duration
 	LagKnown   bool
 	Reopened   bool
-	OnLine     OnLine
+	OnLine     bool
+	OnLineFrom string  // command, point, assumed
+	Said       Said    // a person's word whether the boiler is fed
+	Checks     []Check // sensors in a person's hand
+	Seen       bool    // the panel was judged in this process
 }
 
 // AlarmLook is one alarm as it stands.
@@ -197,7 +205,8 @@ type AlarmLook struct {
 func (pl *Panel) Look() Look {
 	l := Look{Interlock: pl.watch, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
 		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown,
-		Reopened: pl.Reopened(), OnLine: pl.state.OnLine}
+		Reopened: pl.Reopened(), OnLine: !pl.state.OnLine.off(), OnLineFrom: pl.state.OnLine.from(), Seen: pl.started,
+		Said: pl.state.OnLine.Said, Checks: slices.Clone(pl.state.Checks)}
 	l.Readings = make([]reading.Reading, len(pl.mem))
 	l.Good = make([]reading.Stamp, len(pl.mem))
 	for i := range pl.mem {

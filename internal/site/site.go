@@ -230,6 +230,10 @@ type Point struct {
 	HasCeil  bool
 	Fault    Range // outside (strictly): not a measurement
 
+	FrozenAfter time.Duration // standing still for longer, while a sibling moves, is frozen; 0: never
+	Jump        float64       // more than this in a minute is a jump, in the point's unit ...
+	JumpShare   float64       // ... or more than this share of the value, whichever is more; both 0: never
+
 	// For derived points.
 	Derive Derive
 
@@ -283,7 +287,8 @@ type Panel struct {
 	Points    []int // its own and derived points, measured first, then derived in an order in which inputs come before uses
 	Line      Line
 	Interlock Interlock
-	OnLine    int // point that says whether the boiler is fed; None when unknown
+	OnLine    int           // point that says whether the boiler is fed; None when unknown
+	StartUp   time.Duration // after going on line no limit of the chemistry opens for so long; 0: they open at once
 	Limits    []Limit
 	Cross     Cross // what two sensors of the stream say of each other
 	Buses     []int // buses any of its sensors, or a site sensor it uses, is on

@@ -136,6 +136,7 @@ type Judged struct {
 	Steps   uint64        // poll slots since this point's previous reading in this process; 0: the first
 	Period  time.Duration // one slot of this point
 	OnLine  bool          // the boiler is fed
+	Wait    bool          // the boiler has just gone on line: the on-delay runs, but nothing opens yet
 	Lag     time.Duration // lead volume over present flow
 	Away    time.Duration // with Steps 0: how long the daemon was away, 0 when nobody knows; blind time of a pending on-delay
 }
@@ -184,7 +185,7 @@ func StepLimit(l *site.Limit, resolution float64, j Judge, in Judged) (Judge, Ed
 		switch {
 		case !beyond:
 			return Judge{}, edge
-		case l.OnDelay <= 0:
+		case l.OnDelay <= 0 && !in.Wait:
 			return Judge{Stage: Open}, Opened
 		}
 		return Judge{Stage: Pending, Last: Seen, Need: closing(l, in.Lag)}, Began
@@ -193,7 +194,7 @@ func StepLimit(l *site.Limit, resolution float64, j Judge, in Judged) (Judge, Ed
 		switch {
 		case !beyond:
 			return Judge{}, Dropped
-		case j.Run >= l.OnDelay:
+		case j.Run >= l.OnDelay && !in.Wait:
 			return Judge{Stage: Open}, Opened
 		}
 		j.Last, j.Blind = Seen, 0

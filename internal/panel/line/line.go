@@ -3,7 +3,8 @@
 // Fresh water is measured in volume, not in seconds: the same line is flushed in 87 s at 200 mL/min and in 348 s at 50. What is
 // owed depends on what the sensors stood in, which depends on how long the sample had stopped.
 //
-// Owns: stops and their length, the volume owed and flushed, the lag, what is known of the sample valve.
+// Owns: stops and their length, openings to air, the volume owed and flushed, the settling of oxygen, a flow that falls slowly, the lag, what is
+// known of the sample valve.
 // Never: believes a sample whose flow is not proven, or reads a temperature.
 package line
 
@@ -51,8 +52,9 @@ type State struct {
 	Stop    time.Duration `json:"stop,omitempty"`    // length of the present stop, or of the last one while flowing
 	Owed    float64       `json:"owed_ml,omitempty"` // by the stop before the present flow, since it began
 	Flushed float64       `json:"flushed_ml,omitempty"`
-	Air     float64       `json:"air_ml,omitempty"` // still owed to an opening to air when the present flow began
-	Stood   time.Duration `json:"stood,omitempty"`  // how long the water now in the line has stood still on its way
+	Air     float64       `json:"air_ml,omitempty"`  // still owed to an opening to air when the present flow began
+	Opening bool          `json:"opening,omitempty"` // what is owed to air is owed to an opening that was seen, not to a first start
+	Stood   time.Duration `json:"stood,omitempty"`   // how long the water now in the line has stood still on its way
 	Outside time.Duration `json:"outside,omitempty"`
 	Out     bool          `json:"out,omitempty"` // flow outside the panel's range at the last step
 
@@ -79,6 +81,8 @@ type Input struct {
 	FeedbackConfigured, FeedbackOK, FeedbackClosed bool
 	FeedbackAge                                    time.Duration
 	FeedbackPeriod                                 time.Duration
+
+	SensorOut bool // a person has a sensor out of the line
 }
 
 // Output is the line as it stands.
@@ -98,6 +102,7 @@ type Output struct {
 	FlushedML   float64 // since flow last began, counted until nothing is owed
 	OwedML      float64 // since flow last began; while stopped, what would be owed if flow began now
 	OutsideLong bool    // outside the flow range for ten minutes without a reading inside
+	Opened      bool    // the line stands open to air, or was opened and the flush it owes for that is not whole yet
 }
 
 // Step takes the line one step on.
@@ -132,7 +137,7 @@ func Step(cfg *site.Line, s State, in Input) (State, Output) {
 	case !s.Started:
 		s.Started = true
 		if metered {
-			s.Air = long(cfg)
+			s.Air = long(cfg) // nobody saw it opened, so nothing has to settle, but nobody knows what stood in it
 		} else {
 			s.Flowing = flowing // nobody saw it stop, so nothing is owed
 		}
@@ -163,8 +168,17 @@ func Step(cfg *site.Line, s State, in Input) (State, Output) {
 			s.Owed = 0 // a flush that nothing can count is not asked for
 		}
 	}
+	if in.SensorOut && (metered || cfg.FlowLow > 0) {
+		s.Opening, s.Air, s.Flushed = true, long(cfg), 0 // whatever flows past an open cell proves nothing
+		if s.Flowing {
+			s.Owed = s.Air
+		}
+	}
 	if full := max(s.Owed, cfg.LeadML); s.Flowing && s.Flushed+microlitre >= full {
 		s.Flushed, s.Stood = full, 0 // counting stops when nothing more can come of it
+	}
+	if s.Opening && s.Flowing && s.Flushed+microlitre >= s.Air {
+		s.Opening = false
 	}
 	switch {
 	case !s.Flowing || !metered:
@@ -239,7 +253,7 @@ func halted(cfg *site.Line, s State, already time.Duration) State {
 // begun starts the flow after a stop.
 func begun(cfg *site.Line, s State) State {
 	if s.Stop >= longStop {
-		s.Air = long(cfg)
+		s.Air, s.Opening = long(cfg), true
 	}
 	s.Owed = max(need(cfg, s.Stop), s.Air)
 	s.Stood = min(s.Stood+s.Stop, stoodMax)
@@ -262,10 +276,11 @@ func long(cfg *site.Line) float64 { return longLeads*cfg.LeadML + longCells*cfg.
 
 // look says what the state means.
 func look(cfg *site.Line, s State, in Input, metered, closed bool) Output {
-	out := Output{ValveFrom: FromNone, OutsideLong: s.Outside >= outsideLong, OwedML: s.Owed, FlushedML: s.Flushed, Stood: s.Stood}
+	out := Output{ValveFrom: FromNone, OutsideLong: s.Outside >= outsideLong, OwedML: s.Owed, FlushedML: s.Flushed, Stood: s.Stood, Opened: s.Opening}
 	if !s.Flowing {
 		out.OwedML = max(need(cfg, s.Stop), s.Air)
 		out.Stood = min(s.Stood+s.Stop, stoodMax)
+		out.Opened = s.Opening || s.Stop >= longStop
 	}
 	switch {
 	case s.FeedbackKnown && s.Closed:

@@ -1,8 +1,10 @@
 // Package validate gives one measured point the quality it has of itself: did the device answer, with a number, in the range in
 // which the signal can be a measurement. It also says when a reading is a sensor update and when it has become too old.
 //
-// Owns: own quality; what a device says of itself; the sensor update; staleness.
-// Never: asks whether the sensor stood in sample water; that is judged elsewhere, and the interlock must not depend on it.
+// Beside own quality, and never part of it, stands how the value moves: not at all, or faster than water does.
+//
+// Owns: own quality; what a device says of itself; the sensor update; staleness; frozen and jumped.
+// Never: judges whether the sensor stood in sample water; that is told to it, and own quality, by which the interlock goes, does not ask.
 package validate
 
 import (
