@@ -89,6 +89,7 @@ func sound(b []byte) bool {
 type heard struct {
 	frame   []byte
 	request bool // of the form only a master sends
+	either  bool // a question for bits at 0x0300 to 0x03ff, or an answer of three bytes of bits
 }
 
 func (h heard) station() uint8  { return h.frame[0] }
@@ -118,7 +119,7 @@ func frameAt(b []byte) (heard, bool) {
 		if n > len(b) || n > frameMax || !sound(b[:n]) {
 			return heard{}, false
 		}
-		return heard{b[:n], request}, true
+		return heard{b[:n], request, n == requestBytes && (b[1] == 1 || b[1] == 2)}, true
 	}
 	f := b[1]
 	switch {

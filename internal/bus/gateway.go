@@ -3,6 +3,7 @@ package bus
 import (
 	"context"
 	"slices"
+	"time"
 
 	"rillwatch/internal/bus/plan"
 	"rillwatch/internal/reading"
@@ -80,7 +81,7 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 	if v == retired && !p.alone(q) || p.takesTurn(q, parts) {
 		return not(reading.OutOfStep)
 	}
-	first := 0
+	first, most := 0, p.timeout
 	if v == retired {
 		// Only an answer to this very question can be taken for it. One that is under way is drawn off by asking twice: the second time
 		// it is at worst the answer to the first, and no older than that.
@@ -88,7 +89,8 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		if sent = left; ctx.Err() != nil || r.Fault != reading.Answered {
 			return failed(r, r.Fault)
 		}
-		first = p.conns
+		// One that takes much longer than the first is more likely an old answer in place of a lost one.
+		first, most = p.conns, 2*r.Took+20*time.Millisecond
 	}
 	p.askedAt[q] = p.now().Up
 	evidence := p.now().Up >= l.distrusted // an exception out of its place says nothing about an address
@@ -103,7 +105,7 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		bent := part.q != queryOf(q)
 		switch {
-		case r.Fault == reading.Answered && p.conns != first && !p.hasty():
+		case r.Fault == reading.Answered && (p.conns != first && !p.hasty() || r.Took > most):
 			return failed(r, reading.NotVouched)
 		case r.Fault == reading.Answered:
 		case bent && clean(r.Fault) && r.Fault != reading.TargetSilent && r.Fault != reading.NoPath:

@@ -88,6 +88,12 @@ func (l *ledger) suspect(up time.Duration) {
 	l.suspected, l.distrusted = up, max(l.distrusted, up+l.spell)
 }
 
+// lately tells whether a question was asked whose answer of so many bytes may still come.
+func (l *ledger) lately(station, function uint8, bytes int, up time.Duration) bool {
+	u, ok := l.used[shape{station: station, function: function, bytes: bytes}]
+	return ok && up < u.free
+}
+
 // separated notes that so long a silence was heard since the last question that no answer to it is under way.
 func (l *ledger) separated() { l.any = false }
 

@@ -203,6 +203,9 @@ func (l *line) isForeign(h heard) bool {
 		own := l.ledger.any && string(h.frame) == string(l.ledger.last.frame())
 		return !own
 	}
+	if h.either && !l.ledger.lately(h.station(), h.function(), 3, l.up()) {
+		return true // nobody but another master can have caused it: no question of ours has such an answer
+	}
 	u, known := l.asked[shape{station: h.station(), function: h.function()}]
 	return !known || l.up() > u.free
 }

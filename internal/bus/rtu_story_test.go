@@ -248,3 +248,31 @@ func TestOneLateAnswerLeavesTheTemperatureConfirmable(t *testing.T) {
 		t.Errorf("made at %v: no two updates within 5 s for %v", made, worst)
 	}
 }
+
+// Another master asks our own station for bits at an address between 0x0300 and 0x03ff: its question has the form of an answer of three
+// bytes. We ask that station for bits too, but for none that are answered in three bytes.
+func TestAQuestionInTheFormOfAnAnswerIsAnotherMaster(t *testing.T) {
+	s := lineSite(false, nil, append(registers(2, reading.Coil, 0, 4), registers(2, reading.Holding, 0, 3)...)...)
+	s.Buses[0].Listen = 30 * time.Second
+	its := query{2, reading.Coil, 0x0342, 4}.frame()
+	var came time.Duration
+	_, sim, logged := onLine(t, s, 70, guards{}, func(sim *simLine) {
+		sim.answers = func(n int, q query, right []byte) []after {
+			out := sim.prompt(0, q, right)
+			if came == 0 && sim.up() > 40*time.Second {
+				wait := sim.usual(right) + 200*time.Millisecond
+				came = sim.up() + 8*sim.wire.char + wait
+				out = append(out, after{wait, its})
+			}
+			return out
+		}
+	})
+	for _, a := range sim.asked {
+		if a.at > came && a.at < came+30*time.Second {
+			t.Fatalf("a question left %v after another master's: %s", a.at-came, logged)
+		}
+	}
+	if came == 0 {
+		t.Error("it never spoke")
+	}
+}

@@ -15,7 +15,7 @@ import (
 
 // refusedLinks exist, and why they are refused.
 var refusedLinks = map[string]string{
-	"rtuoverudp": "serial frames in datagrams shift as on a serial line, and no guard against that is planned",
+	"rtuoverudp": "a datagram may be lost, doubled or overtaken without a sign; where the serial server can be set to TCP, set it so and write rtuovertcp://",
 	"udp":        "a lost or doubled datagram cannot be told from a silent device",
 }
 

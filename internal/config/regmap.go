@@ -320,6 +320,9 @@ func (m *regMap) readAlso() {
 		for j, s := range f[2:4] {
 			n, _ := strconv.ParseInt(s, 10, 64) // at most six digits
 			addr, what, do := wireAddress(t, n, m.wire)
+			if _, named, _ := styleOf(n); do != "" && named != reading.NoTable && named != t { // a list has a syntax of its own
+				do = fmt.Sprintf("write %q or the numbers that the manual prints for %s", fmt.Sprintf("%s %d", named, n), t)
+			}
 			if what != "" {
 				bad(what, do)
 				good = false

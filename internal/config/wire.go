@@ -313,10 +313,15 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 		own = ", beside the time of the answers themselves"
 	}
 	t.notePoint("temperature", fmt.Sprintf("from a hot measurement to the close condition: at most %s clean, %s with one fault%s", rough(clean), rough(faulted), own))
+	do := "shorten period and refresh of its sensor, or give it a line of its own"
+	if w.full > sensor.Period {
+		do = fmt.Sprintf("a full round takes %s on the wire, of which each of its %s may wait %s of turnaround: shorten the turnaround where the devices allow it, ask for less on this line, or give the sensor a line of its own",
+			rough(w.full), count(len(w.plan.Requests), "request", "requests"), short(w.turn))
+	}
 	switch {
 	case clean > closeMax:
 		t.wrong("temperature", fmt.Sprintf("from a hot measurement to the close condition it may take %s on a clean line, and %s is the most: %s until it is read, %s to its confirmation, %s until that is vouched for",
-			rough(clean), short(closeMax), short(period), short(next), rough(g.vouched)), "shorten period and refresh of its sensor, or give it a line of its own")
+			rough(clean), short(closeMax), short(period), short(next), rough(g.vouched)), do)
 	case b.b.Serial() && g.single && wait > hotUpdatesWithin:
 		t.wrong("temperature", fmt.Sprintf("it can be asked in one way only, so after a late answer it is asked once in %s, and two hot updates further apart than %s do not confirm each other", rough(wait), short(hotUpdatesWithin)),
 			"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout")
