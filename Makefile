@@ -52,7 +52,7 @@ bench: ## every benchmark, one line a figure
 	@.ci/bench
 
 soak: build peer gotest mutate ## the long forms: a million values over bad lines, fuzz targets 60 s each, the waiting lane three times, make mutate
-	@RILLWATCH_SOAK=1 go test -count=1 -timeout 60m -v -run 'AllFaults|Gateway|SilentStation' ./internal/bus | grep -E 'figure:|^(---|ok|FAIL|panic)'
+	@RILLWATCH_SOAK=1 go test -count=1 -timeout 60m -v -run 'AllFaults|Gateway|SilentStation|Reconnects' ./internal/bus | grep -E 'figure:|^(---|ok|FAIL|panic)'
 	@.ci/fuzz 60s
 	@COUNT=3 .ci/lane waiting
 

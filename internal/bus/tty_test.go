@@ -400,7 +400,17 @@ func TestOnManyPtysNoValueIsWrong(t *testing.T) {
 			a.answer = m.answers
 			ctx, cancel := context.WithCancel(context.Background())
 			out, done := make(chan reading.Batch), make(chan error, 1)
-			go func() { done <- Run(ctx, s, 0, clock(start), nil, out, discard()) }()
+			go func() {
+				l, err := linkOf(ctx, s, 0, clock(start))
+				if err != nil {
+					done <- err
+					return
+				}
+				if r, ok := l.(*rtuLink); ok && withoutGuards {
+					r.line.without, r.line.ledger.off = bare, true
+				}
+				done <- run(ctx, s, 0, clock(start), nil, out, discard(), l)
+			}()
 			y := &tally{}
 			end := time.After(4 * time.Second)
 			for running := true; running; {
