@@ -13,8 +13,8 @@ import (
 type guard struct {
 	Warm     bool          `json:"warm,omitempty"`
 	Lost     bool          `json:"lost,omitempty"`
-	Above    bool          `json:"above,omitempty"`
-	AboveAgo time.Duration `json:"above_ago,omitempty"`
+	Above    bool          `json:"-"`
+	AboveAgo time.Duration `json:"-"`
 	Cool     uint8         `json:"cool,omitempty"`
 
 	Low       uint8         `json:"-"`

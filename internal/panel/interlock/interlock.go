@@ -92,9 +92,9 @@ type State struct {
 	Hot  bool `json:"hot,omitempty"`
 	Lost bool `json:"lost,omitempty"`
 
-	Above    bool          `json:"above,omitempty"`     // the last good update was above the limit
-	AboveAgo time.Duration `json:"above_ago,omitempty"` // how long ago it came
-	Cool     uint8         `json:"cool,omitempty"`      // updates in a row at or below the warning value in flowing sample, while hot
+	Above    bool          `json:"-"`              // the last good update was above the limit; what nobody watched makes no pair, so a new process begins anew
+	AboveAgo time.Duration `json:"-"`              // how long ago it came
+	Cool     uint8         `json:"cool,omitempty"` // updates in a row at or below the warning value in flowing sample, while hot
 
 	Wanted    bool  `json:"wanted,omitempty"`    // a close condition was met and the valve was not seen closed since
 	NotClosed spell `json:"not_closed,omitzero"` // Wanted, and evidence that the valve is not closed
@@ -103,8 +103,8 @@ type State struct {
 	Blind     spell `json:"blind,omitzero"`      // the feedback is configured and lost
 	Unsure    bool  `json:"unsure,omitempty"`    // and that was told: it holds until the valve is known again
 
-	Met     bool          `json:"met,omitempty"` // a close condition was met in the last 60 s
-	MetAgo  time.Duration `json:"met_ago,omitempty"`
+	Met     bool          `json:"-"` // a close condition was met in the last 60 s; not known of a time nobody watched
+	MetAgo  time.Duration `json:"-"`
 	Opened  bool          `json:"opened,omitempty"` // the valve was last known open
 	Closed  bool          `json:"closed,omitempty"` // the valve was last known closed
 	ByPanel bool          `json:"by_panel,omitempty"`
