@@ -87,8 +87,7 @@ says of each reading whether it may be believed, watches the sample
 temperature, judges oxygen and conductivity against the limits you wrote,
 keeps the evidence and calls people.
 
-It observes. Where the configuration names the one coil or register for it,
-it also asks for the sample valve to be closed, and never for anything else.
+It observes: it writes nothing to any device.
 The panel's own thermal shut-off stays the primary protection; rillwatch
 claims no safety integrity level.
 

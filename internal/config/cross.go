@@ -58,7 +58,11 @@ func (p *panel) readCrossPH(t table) {
 		band, ok = bandUsual, true
 		t.took("band", num(bandUsual), "0.1 for the sensors and the method, 0.2 for carbon dioxide")
 	}
-	if pt := c.conductivity; pt != nil && pt.sensor != nil && !pt.p.Water.At25() {
+	if pt := c.conductivity; pt != nil && pt.p.Entered.Configured {
+		t.wrong("conductivity", pt.p.Path+" is entered by a person, who is not there when the pH moves", "name a point of a sensor")
+		return
+	}
+	if pt := c.conductivity; pt != nil && !at25(pt) {
 		t.wrong("conductivity", pt.p.Path+" is not known to be at 25 degC", `write compensation = "linear" or "ultrapure" on its point in the map, or derive one with conductivity_at_25_of`)
 		return
 	}

@@ -146,6 +146,7 @@ func (p *panel) wireDerived() {
 			in, value := p.readInput(pt, kind, i)
 			pt.inputs, pt.p.Derive.Inputs = append(pt.inputs, in), append(pt.p.Derive.Inputs, value)
 		}
+		checkCycles(pt)
 	}
 	seen := map[*point]bool{}
 	for _, name := range sortedKeys(p.derived) {
@@ -163,6 +164,11 @@ func (p *panel) wireDerived() {
 			pt := circle[least]
 			pt.t.wrong(pt.p.Derive.By.Key(), "comes from itself: "+strings.Join(way, " from "), "a derived point must come from measured or entered ones in the end")
 			return
+		}
+	}
+	for _, name := range sortedKeys(p.derived) {
+		if pt := p.derived[name]; pt.p.Derive.By == site.ConductivityAt25Of && len(pt.inputs) > 0 && pt.inputs[0] != nil && pt.inputs[0].p.Derive.By == site.ConductivityAt25Of {
+			pt.t.wrong(pt.p.Derive.By.Key(), pt.inputs[0].p.Path+" is at 25 degC already: it is computed so", "use it as it is; compensated twice it would be wrong")
 		}
 	}
 }
@@ -232,6 +238,24 @@ func (p *panel) readInput(pt *point, kind site.DeriveKind, i int) (*point, site.
 		}
 	}
 	return of, none
+}
+
+// at25 tells whether a conductivity is known to be at 25 degC.
+func at25(pt *point) bool { return pt.p.Water.At25() || pt.p.Derive.By == site.ConductivityAt25Of }
+
+// checkCycles refuses two conductivities at different temperatures of reference: the quotient would be off by as much as they are.
+func checkCycles(pt *point) {
+	if pt.p.Derive.By != site.CyclesFromConductivity || len(pt.inputs) < 2 || pt.inputs[0] == nil || pt.inputs[1] == nil {
+		return
+	}
+	a, b := pt.inputs[0], pt.inputs[1]
+	for range 2 {
+		if a.p.Water.Compensation == site.Uncompensated && at25(b) {
+			pt.t.wrong("feedwater", fmt.Sprintf("%s is as it is in the line, and %s at 25 degC", a.p.Path, b.p.Path), "derive the first at 25 degC with conductivity_at_25_of, and name that")
+			return
+		}
+		a, b = b, a
+	}
 }
 
 // how says what may be written for an input.

@@ -253,7 +253,7 @@ func TestTheTableOfKindsIsSound(t *testing.T) {
 
 // Each of sixty points comes from the one before it in two ways: a search that walks every way would not end in this century.
 func TestManyWaysToOnePointAreWalkedOnce(t *testing.T) {
-	lines := []string{`derive.n00 = { cycles_from_conductivity = "rack.conductivity", feedwater = "rack.raw" }`}
+	lines := []string{`derive.n00 = { cycles_from_conductivity = "rack.raw", feedwater = "rack.raw" }`}
 	for i := 1; i < 50; i++ {
 		before := fmt.Sprintf("n%02d", i-1)
 		lines = append(lines, fmt.Sprintf("derive.n%02d = { scavenger_feed_of = \"rack.oxygen\", residual = \"residual\", cycles = %q, scavenger = \"SO3\" }", i, before))
@@ -272,6 +272,23 @@ func TestManyWaysToOnePointAreWalkedOnce(t *testing.T) {
 			if m := s.MovesWith(i); s.Points[m].Path != "b2.rack.raw" {
 				t.Errorf("moves with %s", s.Points[m].Path)
 			}
+		}
+	}
+}
+
+// Two conductivities of different reference, one compensated twice, and a laboratory's value against a live pH: each would publish or doubt
+// what is not so.
+func TestConductivitiesThatDoNotBelongTogetherAreRefused(t *testing.T) {
+	for what, c := range map[string][2]string{
+		"two references": {`derive.mixed = { cycles_from_conductivity = "rack.conductivity", feedwater = "rack.raw" }`,
+			"b2.rack.raw is as it is in the line, and b2.rack.conductivity at 25 degC"},
+		"twice": {"derive.once = { conductivity_at_25_of = \"rack.raw\", temperature = \"rack.temperature\", rule = \"natural\" }\n" +
+			`derive.twice = { conductivity_at_25_of = "once", temperature = "rack.temperature", rule = "natural" }`,
+			"b2.once is at 25 degC already: it is computed so"},
+	} {
+		_, _, err := Parse("watery.toml", []byte(strings.Replace(watery, "[panel.b2.cross_check]", c[0]+"\n[panel.b2.cross_check]", 1)))
+		if err == nil || !strings.Contains(err.Error(), c[1]) {
+			t.Errorf("%s: %v, want %q", what, err, c[1])
 		}
 	}
 }

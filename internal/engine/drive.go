@@ -40,6 +40,11 @@ func (e *Engine) giveOrders(orders []reading.Order, o *Outcome) {
 func (e *Engine) takeResult(in OrderDone, o *Outcome) {
 	for j := range e.judges {
 		if p := e.judges[j].index; p != site.None && p == in.Panel && e.s.Panels[p].Interlock.Drive.Configured {
+			for k := range e.judges { // the site's own points first, as ever: what they read in the batch before is no news of this step
+				if e.judges[k].index == site.None {
+					e.step(k, in.At, nil, o)
+				}
+			}
 			e.step(j, in.At, nil, o)
 			e.refresh(in.At, -1)
 		}

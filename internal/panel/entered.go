@@ -11,6 +11,7 @@ import (
 // Entered is a value that a person gave, as it stands.
 type Entered struct {
 	Point string        `json:"point"` // its path
+	Of    string        `json:"of"`    // its quantity
 	Unit  string        `json:"unit"`
 	Basis string        `json:"basis,omitempty"`
 	Value float64       `json:"value"`
@@ -95,7 +96,7 @@ func (pl *Panel) Started() bool { return pl.started }
 func (pl *Panel) Enter(in Input, point int, value float64, taken reading.Wall, age time.Duration, who, why string) Output {
 	pl.begin(in)
 	p := &pl.s.Points[point]
-	v := Entered{Point: p.Path, Unit: p.Unit.Name(), Basis: p.Entered.Basis, Value: value, Taken: taken, Age: age - pl.aged}
+	v := Entered{Point: p.Path, Of: p.Quantity.String(), Unit: p.Unit.Name(), Basis: p.Entered.Basis, Value: value, Taken: taken, Age: age - pl.aged}
 	if old := pl.enteredAt(p.Path); old != nil {
 		*old = v
 	} else {
@@ -118,7 +119,7 @@ func (pl *Panel) restoreEntered(old []Entered) {
 	for _, v := range old {
 		for _, pt := range pl.p.Points {
 			p := &pl.s.Points[pt]
-			if p.Path == v.Point && p.Entered.Configured && p.Unit.Name() == v.Unit && p.Entered.Basis == v.Basis {
+			if p.Path == v.Point && p.Entered.Configured && p.Quantity.String() == v.Of && p.Unit.Name() == v.Unit && p.Entered.Basis == v.Basis {
 				v.Age += agedEvery
 				pl.state.Entered = append(pl.state.Entered, v)
 			}

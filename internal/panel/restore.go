@@ -120,7 +120,28 @@ func (pl *Panel) definition(i int) string {
 	}
 	l := &pl.p.Limits[i]
 	pt := &pl.s.Points[l.Point]
-	return fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	return pl.formula(l.Point) + fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+}
+
+// formula says how a computed or entered point comes about, with a space behind; nothing for a measured one. Computed otherwise, it is
+// another point under the same name.
+func (pl *Panel) formula(point int) string {
+	pt := &pl.s.Points[point]
+	switch {
+	case pt.Entered.Configured:
+		return fmt.Sprintf("entered %s %s ", pt.Quantity, pt.Entered.Basis)
+	case !pt.Derived():
+		return ""
+	}
+	out := fmt.Sprintf("%d %s ", pt.Derive.By, pt.Derive.Choice)
+	for _, in := range pt.Derive.Inputs {
+		if in.Given {
+			out += strconv.FormatFloat(in.Value, 'g', -1, 64) + " "
+		} else if in.Point != site.None {
+			out += pl.s.Points[in.Point].Path + " "
+		}
+	}
+	return out
 }
 
 // Marshal gives the durable state: the same state gives the same bytes.

@@ -1,7 +1,6 @@
 package derive
 
 import (
-	"math"
 
 	"rillwatch/internal/chem"
 	"rillwatch/internal/site"
@@ -15,7 +14,7 @@ const floorWithin = 1.0
 // stated, or the temperature is outside the range of the source.
 //
 // Source: chem.LowestConductivity, the lower of two routes to the conductivity of pure water less what a trace of base and a cell may take
-// off, here the lowest within 1 K.
+// off, less what 1 K of the thermometer does.
 func Floor(w site.Water, t_degC float64) (uS_cm float64, ok bool) {
 	mode := chem.CompensationNotStated
 	switch w.Compensation {
@@ -26,13 +25,23 @@ func Floor(w site.Water, t_degC float64) (uS_cm float64, ok bool) {
 	case site.Ultrapure:
 		mode = chem.UltrapureTo25
 	}
-	floor := math.Inf(1)
-	for _, d := range [...]float64{-floorWithin, 0, floorWithin} {
-		k, err := chem.LowestConductivity(t_degC+d, mode, w.Slope)
-		if err != nil {
-			return 0, false
-		}
-		floor = min(floor, k)
+	floor, err := chem.LowestConductivity(t_degC, mode, w.Slope)
+	if err != nil {
+		return 0, false
 	}
-	return floor, true
+	// The device compensates by the temperature it shows, and the water is what it is: a thermometer that shows a kelvin too much makes pure
+	// water look as much lower as it conducts less at a kelvin below. Compensation to 25 degC from above makes that difference smaller.
+	at, err := chem.LowestConductivity(t_degC, chem.Uncompensated, 0)
+	if err != nil {
+		return 0, false
+	}
+	below, err := chem.LowestConductivity(t_degC-floorWithin, chem.Uncompensated, 0)
+	if err != nil {
+		return 0, false
+	}
+	share := 1.0 // what compensation makes of a difference of raw conductivities
+	if mode == chem.LinearTo25 && at > 0 {
+		share = max(1, floor/at)
+	}
+	return floor - share*(at-below), true
 }

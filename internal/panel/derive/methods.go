@@ -108,6 +108,10 @@ func conductivityAt25(x *args) (float64, reading.Reason) {
 	if x.v[1] < 0 { // the source begins at freezing; below range would be taken for a conductivity
 		return 0, reading.FaultRange
 	}
+	// No compensation makes a conductivity of what no water can show: within a kelvin of the thermometer.
+	if low, err := chem.LowestConductivity(max(0, x.v[1]-floorWithin), chem.Uncompensated, 0); err == nil && x.v[0] < low {
+		return 0, reading.BelowWater
+	}
 	switch x.choice {
 	case site.Linear:
 		if s := x.v[2]; s < 1 || s > 3 { // of the source; a slope is no conductivity
