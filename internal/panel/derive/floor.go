@@ -1,7 +1,6 @@
 package derive
 
 import (
-
 	"rillwatch/internal/chem"
 	"rillwatch/internal/site"
 )
