@@ -107,8 +107,8 @@ func TestTheReportSaysWhatALineCosts(t *testing.T) {
 		{"bus.net.baud", "5 requests and 2 closing checks, 876ms on the wire at 9600 baud with a turnaround of 100ms", "88 % of the period of 1s"},
 		{"bus.net.link", "station 1, input wire address 4, 1 address: can be asked in one way only, so after a fault it waits 2.2s"},
 		{"bus.net.link", "station 9, input wire address 0"},
-		// a period until it is read, two to its confirmation, and 0.62 s until station 1 is vouched for; a fault costs one period more
-		{"panel.b2.interlock.temperature", "at most 3.6s clean, 4.6s with one fault"},
+		// a period until it is read, two to its confirmation, and 0.62 s until station 1 is vouched for; a fault costs two periods more
+		{"panel.b2.interlock.temperature", "at most 3.6s clean, 5.6s with one fault"},
 	} {
 		if !withNote(report, texts[0], texts[1:]...) {
 			t.Errorf("the report does not note %q:\n%v", texts, report.Notes)

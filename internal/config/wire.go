@@ -217,7 +217,7 @@ func single(r plan.Request, room plan.Room) bool {
 func (w *wire) tellSingles(b *bus) {
 	for _, r := range w.plan.Requests {
 		if single(r, w.plan.Rooms[r]) {
-			b.t.notePoint("link", fmt.Sprintf("station %d, %s wire address %d, %s: can be asked in one way only, so after a fault it waits %s for a late answer to pass; also_readable beside it would spare that",
+			b.t.notePoint("link", fmt.Sprintf("station %d, %s wire address %d, %s: can be asked in one way only, so after a fault it waits %s for a late answer to pass, and for a while after a late answer it is asked once in that time only; also_readable beside it would spare that",
 				r.Station, r.Table, r.Addr, count(int(r.Count), "address", "addresses"), rough(b.b.Horizon(w.timeout)+w.timeout)))
 		}
 	}
@@ -307,6 +307,9 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 	faulted := clean + more
 	if next+more > hotUpdatesWithin { // the two are too far apart to confirm each other: the one after the fault is the first again
 		faulted += next
+	}
+	if b.b.Serial() {
+		faulted += period // the round after a fault may lack it too: what was asked in another shape is withdrawn with what waited
 	}
 	own := ""
 	if !b.b.Serial() {
