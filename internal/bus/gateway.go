@@ -78,7 +78,7 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		parts, v = l.bend(q, room, p.now().Up)
 	}
-	if v == retired && !p.alone(q) || p.takesTurn(q, parts) {
+	if v == retired && !p.alone(q) || p.yields(q, parts) {
 		return not(reading.OutOfStep)
 	}
 	first, most := 0, p.timeout
@@ -176,20 +176,6 @@ func (p *poller) alone(q plan.Request) bool {
 	})
 }
 
-// takesTurn tells whether another request has waited longer for the one shape that both can be asked in.
-func (p *poller) takesTurn(q plan.Request, parts []part) bool {
-	base := queryOf(q)
-	if parts[0].q != base {
-		return false
-	}
-	for _, r := range p.plan.Requests {
-		if r != q && queryOf(r).shape() == base.shape() && p.due[r] && p.askedAt[r] < p.askedAt[q] {
-			return true
-		}
-	}
-	return false
-}
-
 // askGuarded makes one read and enters it in the ledger.
 func (p *poller) askGuarded(ctx context.Context, a *attempt, q query) (reading.Read, bool) {
 	l := p.gate.ledger
@@ -226,7 +212,7 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 	}
 	passed := false
 	for range checksMax {
-		q, ok := p.gatewayCheck(a, waiting)
+		q, from, ok := p.gatewayCheck(a, waiting)
 		if !ok {
 			// Where only one question lives it is believed, unless something else than silence came to the others.
 			alone := !p.bendable(waiting) && p.living(waiting) == 1 && p.now().Up >= p.gate.ledger.distrusted
@@ -247,8 +233,8 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 			}
 			continue
 		}
-		if other := p.requestOf(q); !clean(r.Fault) && !waiting[other] { // another's trouble, not that of what waits
-			p.answers[other] = false
+		if !clean(r.Fault) && !waiting[from] { // another's trouble, not that of what waits
+			p.answers[from] = false
 			if silent(r.Fault) {
 				a.silence += r.Took
 			}
@@ -258,7 +244,7 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 			continue
 		}
 		if passed = r.Fault == reading.Answered; passed {
-			p.refusals[p.requestOf(q)] = 0
+			p.refusals[from] = 0
 		}
 		if !clean(r.Fault) || r.Fault == reading.Answered {
 			if silent(r.Fault) {
@@ -268,8 +254,8 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 		}
 		if p.now().Up >= p.gate.ledger.distrusted { // whatever its words: what a device does not give in part cannot be checked by a part
 			p.gate.ledger.refuse(q)
-			if other := p.requestOf(q); q != queryOf(other) {
-				p.refusals[other]++
+			if q != queryOf(from) {
+				p.refusals[from]++
 			}
 		}
 	}
@@ -283,8 +269,9 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 	p.gatewayInStep(passed)
 }
 
-// gatewayCheck picks a question for the check: some of what waits, or else what another station answered last time.
-func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, bool) {
+// gatewayCheck picks a question for the check, and tells which request it asks some of: one that waits, or else one that another station
+// answered last time.
+func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (q query, from plan.Request, ok bool) {
 	l, up := p.gate.ledger, p.now().Up
 	p.turn++
 	for i := range a.held {
@@ -293,7 +280,7 @@ func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, b
 			continue
 		}
 		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up); ok && p.refusals[h.from] < stiffAfter {
-			return q, true
+			return q, h.from, true
 		}
 	}
 	n := len(p.plan.Requests)
@@ -303,21 +290,21 @@ func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (query, b
 			continue
 		}
 		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up); ok && p.refusals[r] < stiffAfter {
-			return q, true
+			return q, r, true
 		}
 	}
 	if p.bendable(waits) {
-		return query{}, false
+		return query{}, plan.Request{}, false
 	}
 	// Where every request that lives can be asked in one way only, one of another shape than the last has to do, each in turn, though it was asked a
 	// moment ago: what it lets through is an answer as old as two rounds.
 	for i := range n {
 		r := p.plan.Requests[(i+p.turn)%n]
 		if q := queryOf(r); (waits[r] || p.lives(r)) && r.Station != direct && q.shape() != l.last.shape() {
-			return q, true
+			return q, r, true
 		}
 	}
-	return query{}, false
+	return query{}, plan.Request{}, false
 }
 
 // lives tells whether a request was answered when last asked, and its station with it.
@@ -362,15 +349,4 @@ func (p *poller) gatewayInStep(passed bool) {
 		p.toldStep = false
 		p.log.Info("answers in step again")
 	}
-}
-
-// requestOf is the request that a question asks some of.
-func (p *poller) requestOf(q query) plan.Request {
-	for _, r := range p.plan.Requests {
-		room := p.plan.Rooms[r].Open
-		if r.Station == q.station && r.Table == q.table && q.addr >= room.Addr && int(q.addr) < room.End() {
-			return r
-		}
-	}
-	return plan.Request{}
 }

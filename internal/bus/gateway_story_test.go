@@ -2,7 +2,6 @@ package bus
 
 import (
 	"context"
-	"encoding/binary"
 	"io"
 	"log/slog"
 	"slices"
@@ -92,27 +91,12 @@ func (g *queueing) ask(_ context.Context, station uint8, table reading.Table, ad
 		g.queue = append(g.queue, right)
 	}
 	<-time.After(10 * time.Millisecond)
-	switch {
-	case b[0] != station:
-		return nil, modbus.ErrBadUnitId
-	case b[1] == q.function()|0x80:
-		return nil, exceptionError(b[2])
-	case b[1] != q.function(), int(b[2]) != q.shape().bytes:
-		return nil, modbus.ErrProtocolError
-	}
-	words := make([]uint16, count)
-	for i := range words {
-		if table.Bits() {
-			words[i] = uint16(b[3+i/8] >> (i % 8) & 1)
-		} else {
-			words[i] = binary.BigEndian.Uint16(b[3+2*i:])
-		}
-	}
+	words, err := asTheLibrary(q, b)
 	if d == hang {
 		g.isOpen = true
 		g.fault = onceIdle(g, g.fault)
 	}
-	return words, nil
+	return words, err
 }
 
 // onceIdle makes the next question find the connection closed.

@@ -138,17 +138,22 @@ func (g *shifting) ask(_ context.Context, station uint8, table reading.Table, ad
 		return nil, modbus.ErrRequestTimedOut
 	}
 	b := first.data
+	return asTheLibrary(q, b)
+}
+
+// asTheLibrary is what the library makes of a frame that a gateway gives for the answer to q.
+func asTheLibrary(q query, b []byte) ([]uint16, error) {
 	switch {
-	case b[0] != station:
+	case b[0] != q.station:
 		return nil, modbus.ErrBadUnitId
 	case b[1] == q.function()|0x80:
 		return nil, exceptionError(b[2])
 	case b[1] != q.function(), int(b[2]) != q.shape().bytes:
 		return nil, modbus.ErrProtocolError
 	}
-	words := make([]uint16, count)
+	words := make([]uint16, q.count)
 	for i := range words {
-		if table.Bits() {
+		if q.table.Bits() {
 			words[i] = uint16(b[3+i/8] >> (i % 8) & 1)
 		} else {
 			words[i] = binary.BigEndian.Uint16(b[3+2*i:])

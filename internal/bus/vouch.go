@@ -171,7 +171,7 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		parts, v = p.guard.line.ledger.bend(pc.r, room, p.now().Up)
 	}
 	// Where all questions have one shape there is no check but silence, which a late answer outlasts: there it is not shared at all.
-	if v < shared || v == shared && p.oneShape || p.yields(pc, parts) {
+	if v < shared || v == shared && p.oneShape || p.yields(pc.r, parts) {
 		pc.end(reading.OutOfStep, p.now(), 0)
 		return
 	}
@@ -242,13 +242,13 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 
 // yields tells whether another request has waited longer for the one shape that both must take turns at: without that the first in the
 // plan would have it every time.
-func (p *poller) yields(pc *piece, parts []part) bool {
-	base := queryOf(pc.r)
+func (p *poller) yields(q plan.Request, parts []part) bool {
+	base := queryOf(q)
 	if parts[0].q != base {
 		return false
 	}
 	for _, r := range p.plan.Requests {
-		if r != pc.r && queryOf(r).shape() == base.shape() && p.due[r] && p.askedAt[r] < p.askedAt[pc.r] {
+		if r != q && queryOf(r).shape() == base.shape() && p.due[r] && p.askedAt[r] < p.askedAt[q] {
 			return true
 		}
 	}

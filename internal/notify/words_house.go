@@ -71,6 +71,14 @@ func fewer(names []string) string {
 	return strings.Join(names[:namesMax], ", ") + " and " + many(len(names)-namesMax, "more", "more")
 }
 
+// whoOf is the sensors in a sentence, or what is said where none is known.
+func whoOf(names []string, none string) string {
+	if len(names) == 0 {
+		return none
+	}
+	return "the sensor " + fewer(names)
+}
+
 func (t *teller) busName() string {
 	if b := clean(t.e.Bus); b != "" {
 		return `the connection "` + b + `"`
@@ -164,10 +172,7 @@ func (t *teller) stationSilent() {
 		t.fact(quoted(names) + " does not answer")
 	}
 	t.fact("a device does not answer")
-	who := "a device"
-	if len(names) > 0 {
-		who = "the sensor " + fewer(names)
-	}
+	who := whoOf(names, "a device")
 	if outOfStep(t.e.Cause) {
 		t.say(sentence("nothing that "+who+" at "+t.siteName()+" answered could be believed for a minute, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
 		t.say(t.seen("Told"))
@@ -200,10 +205,7 @@ func (t *teller) stationBack() {
 		t.fact(quoted(names) + " answers again")
 	}
 	t.fact("a device answers again")
-	who := "a device"
-	if len(names) > 0 {
-		who = "the sensor " + fewer(names)
-	}
+	who := whoOf(names, "a device")
 	s := sentence(who + " at " + t.siteName() + " answers again")
 	if readings > 0 {
 		s += " " + sentence(many(readings, "reading is", "readings are")+" asked for again, and each is believed when it has earned it")

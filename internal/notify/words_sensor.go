@@ -35,10 +35,7 @@ func (t *teller) sensorJoined() {
 		t.fact(quoted(names) + " has answered for the first time")
 	}
 	t.fact("a new sensor has answered for the first time")
-	who := "a new sensor"
-	if len(names) > 0 {
-		who = "the sensor " + fewer(names)
-	}
+	who := whoOf(names, "a new sensor")
 	s := sentence(who + " at " + t.siteName() + " has answered for the first time")
 	if readings > 0 {
 		s += " " + sentence(many(readings, "reading comes", "readings come")+" with it")
@@ -55,10 +52,7 @@ func (t *teller) sensorExchanged() {
 		t.fact(quoted(names) + " is another device than before")
 	}
 	t.fact("a sensor is another device than before")
-	who := "a sensor"
-	if len(names) > 0 {
-		who = "the sensor " + fewer(names)
-	}
+	who := whoOf(names, "a sensor")
 	s := sentence(who + " at " + t.siteName() + " is another device than before")
 	was, is := clean(t.e.Was), clean(t.e.Is)
 	if was != "" && is != "" {
