@@ -1,6 +1,7 @@
 package bus
 
 import (
+	"slices"
 	"time"
 
 	"rillwatch/internal/bus/plan"
@@ -19,6 +20,12 @@ type ledger struct {
 	suspected  time.Duration // Up of the last sound answer out of its place
 	refused    map[query]int // how often a check was refused for what it asked
 	off        bool          // a test only: every shape is free
+
+	// On a serial line alone. What stands behind a network connection forgets by questions, not by time, and there a wait proves nothing.
+	strict bool              // no question within the horizon of another one of its shape
+	late   time.Duration     // how late an answer was measured to come: ten timeouts, without the floor of the horizon
+	slot   uint64            // of the round
+	owners map[shape][]query // the questions that can be asked in no other shape; nobody else uses theirs
 }
 
 // use is the last use of a shape.
@@ -26,7 +33,18 @@ type use struct {
 	q    query
 	free time.Duration // Up from which an answer to it can no longer come
 	bad  time.Duration // Up until which an answer to one that ended in a fault may come; 0 when none did
+	asks [asksKept]ask // on a strict ledger, the last ones, newest first
 }
+
+// ask is one asking: the slot it was in, and Up until which its answer may come.
+type ask struct {
+	slot  uint64
+	until time.Duration
+}
+
+// asksKept is of how many askings of one shape the ledger knows. One round asks a shape four times at most: twice each of the request and
+// of a check; with more than so many under way in two rounds the shape rests.
+const asksKept = 8
 
 // verdict is whether a question may be asked now. The zero verdict is that it may not.
 type verdict uint8
@@ -34,6 +52,7 @@ type verdict uint8
 const (
 	retired  verdict = iota // its answer could not be told from one to an earlier question
 	adjacent                // the question just before had its shape; something else must come between
+	resting                 // on a strict ledger: an answer to an earlier question, or one older than a round, may still come in its place
 	shared                  // it may, though another question of this shape was asked within the horizon
 	free
 )
@@ -48,11 +67,16 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 		return free
 	}
 	s := q.shape()
+	if o := l.owners[s]; len(o) > 0 && !slices.Contains(o, q) {
+		return resting
+	}
 	u, known := l.used[s]
 	old := !known || up >= u.free
 	switch {
 	case !old && (up < u.bad || up < l.distrusted):
 		return retired
+	case !old && l.strict && (u.q != q || l.tooOld(u, up)):
+		return resting
 	case !old && l.any && l.last.shape() == s:
 		return adjacent
 	case !old && u.q != q:
@@ -61,11 +85,36 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	return free
 }
 
+// tooOld tells whether an answer to an asking before the last round's may still come: it would be older than a round.
+func (l *ledger) tooOld(u use, up time.Duration) bool {
+	for i, a := range u.asks {
+		if up < a.until && (a.slot+1 < l.slot || i == asksKept-1) {
+			return true
+		}
+	}
+	return false
+}
+
+// reserve keeps the shapes of those who have no other.
+func (l *ledger) reserve(qs []query) {
+	l.owners = map[shape][]query{}
+	for _, q := range qs {
+		l.owners[q.shape()] = append(l.owners[q.shape()], q)
+	}
+}
+
+// twin tells whether another question than q can be asked only in its shape: a check that used it would put that one off.
+func (l *ledger) twin(q query) bool { return len(l.owners[q.shape()]) > 1 }
+
 // sent notes that a question left at up and is waited for for timeout. Shapes are few: 250 lengths of four functions of 247 stations
 // bound the map, and a site uses a handful.
 func (l *ledger) sent(q query, up, timeout time.Duration) {
 	l.last, l.any = q, true
-	l.used[q.shape()] = use{q: q, free: up + timeout + l.horizon, bad: l.used[q.shape()].bad}
+	u := l.used[q.shape()]
+	u.q, u.free = q, up+timeout+l.horizon
+	copy(u.asks[1:], u.asks[:])
+	u.asks[0] = ask{l.slot, up + timeout + l.late}
+	l.used[q.shape()] = u
 }
 
 // failed notes that the last question ended in a fault at up: its answer may still come.
@@ -176,10 +225,10 @@ func (l *ledger) check(r plan.Request, room plan.Room, turn int, up time.Duratio
 			if int(q.count) > room.Most || l.refused[q] >= stiffAfter {
 				continue
 			}
-			if v := l.of(q, up); v == free || v == shared {
+			if v := l.of(q, up); v >= shared && !l.twin(q) {
 				return q, true
 			}
-			if q, ok := l.pad(q, room, up, shape{}); ok && l.refused[q] < stiffAfter {
+			if q, ok := l.pad(q, room, up, shape{}); ok && l.refused[q] < stiffAfter && !l.twin(q) {
 				return q, true
 			}
 		}

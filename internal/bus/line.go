@@ -64,7 +64,6 @@ type line struct {
 	everHeard bool // a full listening has passed at least once
 
 	clean   bool // nothing out of place since the last passed check
-	linger  bool // a shape was shared since then: the closing listens for a whole timeout
 	settle  time.Duration
 	settled bool          // quiet for the settle time since the last fault
 	faulted bool          // a question ended in a fault since the last passed check
@@ -78,7 +77,9 @@ type line struct {
 }
 
 func newLine(w wire, longest, listen time.Duration, now func() reading.Stamp) *line {
-	return &line{wire: w, listen: listen, timeout: longest, now: now, ledger: newLedger(w.horizon(longest)), settle: longest, asked: map[shape]use{}}
+	l := &line{wire: w, listen: listen, timeout: longest, now: now, ledger: newLedger(w.horizon(longest)), settle: longest, asked: map[shape]use{}}
+	l.ledger.strict, l.ledger.late = true, site.HorizonTimeouts*longest
+	return l
 }
 
 func (l *line) up() time.Duration { return l.now().Up }
@@ -437,7 +438,7 @@ func (l *line) misfit(ctx context.Context, got []byte, deadline time.Duration) e
 
 // passed notes that the line was vouched for: nothing is under way on it that is not known.
 func (l *line) passed() {
-	l.clean, l.faulted, l.linger = true, false, false
+	l.clean, l.faulted = true, false
 	l.settle = l.timeout
 }
 
@@ -451,11 +452,7 @@ func (l *line) vouch(ctx context.Context, q query) ([]byte, error) {
 	if l.early {
 		return nil, errOutOfStep
 	}
-	quiet := l.wire.quiet
-	if l.linger {
-		quiet = l.timeout
-	}
-	return got, l.still(ctx, quiet)
+	return got, l.still(ctx, l.wire.quiet)
 }
 
 // vouchBySilence is vouch where no question of another shape may be asked: for a whole timeout after the last answer nothing comes.

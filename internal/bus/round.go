@@ -36,7 +36,7 @@ type poller struct {
 	failing    time.Duration         // Up of the first of them
 	early      bool                  // something unaccounted was heard before the last question left
 	due        map[plan.Request]bool // in this round
-	oneShape   bool                  // every question of the bus has the same shape
+	owed       map[plan.Request]bool // on serial lines: due before now and not asked, because its shape rested
 	refusals   map[plan.Request]int  // checks by a part of a request that its device refused, running: some give a request whole or not at all
 	answered   int                   // answers over this connection
 	idleCloses int                   // connections running that were closed after one answer
@@ -89,12 +89,17 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
 	}
 	r.refusals = map[plan.Request]int{}
-	r.oneShape = !slices.ContainsFunc(p.Requests, func(q plan.Request) bool {
-		return p.Bendable(q) || queryOf(q).shape() != queryOf(p.Requests[0]).shape()
-	})
+	r.owed = map[plan.Request]bool{}
 	r.stiff, r.answers, r.askedAt = map[plan.Request]int{}, map[plan.Request]bool{}, map[plan.Request]time.Duration{}
 	if g, ok := l.(*rtuLink); ok {
 		r.guard, r.timeout = g, g.line.timeout
+		var single []query
+		for _, q := range p.Requests {
+			if p.Single(q) {
+				single = append(single, queryOf(q))
+			}
+		}
+		g.line.ledger.reserve(single)
 	} else {
 		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout)), direct: b.Direct}
 	}
@@ -145,6 +150,9 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 		due = p.plan.DueAfter(p.last, slot)
 	}
 	p.begun, p.last = true, slot
+	if len(p.owed) > 0 {
+		due = slices.DeleteFunc(slices.Clone(p.plan.Requests), func(q plan.Request) bool { return !p.owed[q] && !slices.Contains(due, q) })
+	}
 	p.due = make(map[plan.Request]bool, len(due))
 	for _, q := range due {
 		p.due[q] = true

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -217,8 +218,9 @@ func registers(station uint8, table reading.Table, from, count uint16) (out []va
 type tally struct {
 	rounds, whole   int // rounds, and those in which every request was answered
 	values          int
-	wrong, old      int // wrong; right once, but more than one round before
-	aged            int // as old as the round before
+	wrong, old      int              // wrong; right once, but before the round before began
+	begun           [2]time.Duration // this round and the one before it
+	aged            int              // as old as the round before
 	faults          [reading.FaultCount]int
 	last, gaps      map[value]time.Duration // when each value was last published, and its longest wait
 	batches         int
@@ -241,6 +243,13 @@ func (y *tally) take(s *site.Site, b reading.Batch, whole bool) {
 			id := s.Sensors[p.Sensor].Station
 			y.points[id] = append(y.points[id], value{id, p.Table, p.Addr, p.Decode.Type})
 		}
+	}
+	if b.Segment == 0 {
+		began := b.At.Up
+		for _, r := range b.Reads {
+			began = min(began, r.Sent.Up)
+		}
+		y.begun = [2]time.Duration{began, y.begun[0]}
 	}
 	for _, r := range b.Reads {
 		y.faults[r.Fault]++
@@ -265,7 +274,7 @@ func (y *tally) take(s *site.Site, b reading.Batch, whole bool) {
 				y.firstWrong = r
 			}
 			y.wrong += n
-		case age > s.Buses[0].Period+2*tick:
+		case age > r.Sent.Up-y.begun[1]+tick:
 			y.old += n
 		case age > 0:
 			y.aged += n
@@ -342,12 +351,14 @@ func onLine(t *testing.T, s *site.Site, rounds int, without guards, set func(*si
 type mix struct {
 	rng   *rand.Rand
 	sim   *simLine
-	late  time.Duration // the worst lateness
-	rate  float64       // of every fault, in percent of the questions
-	echo  bool          // the line hears itself
-	hangs bool          // a serial server that hangs up and keeps what comes meanwhile
-	held  []byte        // an answer that lets the next one pass
-	since time.Duration // when it was due
+	late  time.Duration     // the worst lateness
+	rate  float64           // of every fault, in percent of the questions
+	swaps float64           // of an old answer in a lost one's place; 0: as every other
+	echo  bool              // the line hears itself
+	hangs bool              // a serial server that hangs up and keeps what comes meanwhile
+	held  []byte            // an answer that lets the next one pass
+	since time.Duration     // when it was due
+	said  map[shape][]after // right answers of each shape, and when they were due, newest last
 	made  map[string]int
 	ids   []uint8
 }
@@ -358,6 +369,17 @@ func (m *mix) chance(name string) bool {
 	}
 	m.made[name]++
 	return true
+}
+
+// swapped is the chance of the one fault that nobody can see.
+func (m *mix) swapped() bool {
+	rate := m.rate
+	if m.swaps > 0 {
+		m.rate = m.swaps
+	}
+	hit := m.chance("lost and an old one doubled")
+	m.rate = rate
+	return hit
 }
 
 func (m *mix) lateness() time.Duration { return time.Duration(m.rng.Int64N(int64(m.late))) }
@@ -383,6 +405,17 @@ func (m *mix) burst(b []byte) []byte {
 	return b
 }
 
+// olds is the earlier answers of a question's shape that may still be under way, and remembers this one.
+func (m *mix) olds(q query, right []byte) []after {
+	if m.said == nil {
+		m.said = map[shape][]after{}
+	}
+	up, s := m.sim.up(), q.shape()
+	said := slices.DeleteFunc(m.said[s], func(a after) bool { return up-a.wait >= m.late })
+	m.said[s] = append(said, after{up, right})
+	return slices.Clone(said)
+}
+
 func (m *mix) answers(_ int, q query, right []byte) (out []after) {
 	usual := m.sim.usual(right)
 	if m.echo {
@@ -395,6 +428,7 @@ func (m *mix) answers(_ int, q query, right []byte) (out []after) {
 		}
 		m.held = nil
 	}
+	olds := m.olds(q, right)
 	switch {
 	case m.chance("lost"):
 		return out
@@ -409,8 +443,8 @@ func (m *mix) answers(_ int, q query, right []byte) (out []after) {
 		add(usual, right)
 		add(usual+m.lateness(), right)
 		return out
-	case m.chance("lost and an old one doubled"): // the worst: an answer that takes the lost one's place
-		m.held, m.since = right, m.sim.up()
+	case len(olds) > 0 && m.swapped(): // the worst: it comes exactly in the lost one's place
+		add(usual, olds[m.rng.IntN(len(olds))].data)
 		return out
 	case m.chance("reordered"):
 		m.held, m.since = right, m.sim.up()

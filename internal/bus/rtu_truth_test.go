@@ -51,7 +51,19 @@ func crowded() *site.Site {
 	return s
 }
 
-var sites = []func() *site.Site{larkfield, single, scattered, crowded}
+// hurried is a register asked four times a second, with nothing listed beside it: an answer may be seven rounds late.
+func hurried() *site.Site {
+	s := lineSite(false, nil, value{4, reading.Input, 7, site.Uint16}, value{5, reading.Input, 7, site.Uint16})
+	s.Buses[0].Period = 250 * time.Millisecond
+	return s
+}
+
+// apart is two stations with two registers apart each and nothing listed beside: two shapes, at two addresses each.
+func apart() *site.Site {
+	return lineSite(false, nil, value{1, reading.Holding, 0, site.Uint16}, value{2, reading.Holding, 0, site.Uint16}, value{1, reading.Holding, 40, site.Uint16}, value{2, reading.Holding, 40, site.Uint16})
+}
+
+var sites = []func() *site.Site{larkfield, single, scattered, crowded, twins, hurried, apart}
 
 // worstLate is ten timeouts of a site's line.
 func worstLate(s *site.Site) time.Duration {
@@ -68,7 +80,7 @@ func TestOnACleanLineEveryRoundIsPublished(t *testing.T) {
 	if y.wrong+y.old+y.aged > 0 {
 		t.Errorf("%d wrong, %d old, %d of the round before; first %+v", y.wrong, y.old, y.aged, y.firstWrong)
 	}
-	if y.whole*1000 < y.rounds*999 {
+	if y.whole*1000 < y.rounds*999 || y.values*1000 < y.rounds*len(larkfield().Points)*999 {
 		t.Errorf("%d of %d rounds whole, want 99.9 %%: %v", y.whole, y.rounds, faultCounts(y))
 	}
 	t.Logf("figure: clean rounds whole %d of %d, %d requests a round\n%s", y.whole, y.rounds, len(sim.asked)/y.rounds, logged)
@@ -98,22 +110,28 @@ func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
 	var all tally
 	requests := 0
 	made := map[string]int{}
-	// The last two are lines of one's own, whose horizon is shorter; on the very last faults are rare, so that it is trusted in between.
-	for i := range 6 {
-		rate := 1.0
-		if i == 5 {
-			rate = 0.05
-		}
+	// The last three are lines of one's own, whose horizon is shorter. On the last two faults are rare, so that it is trusted in between, where
+	// questions that share a shape might be mixed up; and on the very last there are few but those that cannot be seen.
+	for i := range 7 {
+		rate := []float64{1, 1, 1, 1, 1, 0.05, 0.001}[i]
 		for k, make := range sites {
-			if (k == 1 || k == 2) && i > 1 {
+			if (k == 1 || k == 2) && i > 1 && i < 5 || k > 3 && i < 4 {
 				continue
 			}
 			s := make()
 			if i >= 4 {
 				s.Buses[0].Scheme = "rtu"
 			}
+			if i >= 3 { // devices that may take their time: an answer may come in the next round but two, and in the place of a lost one
+				for d := range s.Sensors {
+					s.Sensors[d].Turnaround = 200 * time.Millisecond
+				}
+			}
 			y, sim, _ := onLine(t, s, rounds, with, func(sim *simLine) {
 				m := &mix{rng: rand.New(rand.NewPCG(7, uint64(10*i+k))), sim: sim, late: worstLate(s), rate: rate, echo: i%2 == 1, hangs: i == 2 || i == 3, made: made, ids: []uint8{1, 2, 3, 4}}
+				if i == 6 {
+					m.swaps = 2
+				}
 				sim.buffers = true
 				sim.answers = m.answers
 			})
@@ -126,7 +144,7 @@ func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
 			requests += len(sim.asked)
 			share := float64(y.values) / float64(y.rounds*len(s.Points))
 			t.Logf("figure: line %d.%d published %.3f of its values under all faults (%d rounds,%s)", i, k, share, y.rounds, faultCounts(y))
-			if least := []float64{0.45, 0.10, 0.03, 0.35}[k]; share < least { // ratchet: raised when the guard is made cheaper, never lowered
+			if least := []float64{0.45, 0.10, 0.03, 0.35, 0.75, 0.07, 0.10}[k]; share < least { // ratchet: raised when the guard is made cheaper, never lowered
 				t.Errorf("line %d.%d: %.3f of the values published, want at least %.2f", i, k, share, least)
 			}
 		}

@@ -75,6 +75,7 @@ func (p *poller) roundOfLine(ctx context.Context, a *attempt, due []plan.Request
 		segments = append(segments, nil) // silence is data
 	}
 	a.retryUntil = p.now().Up + silenceMax
+	p.guard.line.ledger.slot = a.slot
 	for i, pieces := range segments {
 		select {
 		case o, open := <-orders:
@@ -160,7 +161,6 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		pc.end(f, p.now(), 0)
 		return
 	}
-	pc.tries++
 	room := p.plan.Rooms[pc.r]
 	if p.stiff[pc.r] >= stiffAfter {
 		room = plan.Room{}
@@ -170,12 +170,17 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		p.separate(ctx, a, pieces)
 		parts, v = p.guard.line.ledger.bend(pc.r, room, p.now().Up)
 	}
-	// Where all questions have one shape there is no check but silence, which a late answer outlasts: there it is not shared at all.
-	if v < shared || v == shared && p.oneShape || p.yields(pc.r, parts) {
+	if v == resting || v == free && p.yields(pc.r, parts) {
+		pc.state, pc.reads = settled, nil // no fault: its turn comes when the shape has rested
+		p.owed[pc.r] = true
+		return
+	}
+	if v < free {
 		pc.end(reading.OutOfStep, p.now(), 0)
 		return
 	}
-	p.guard.line.linger = p.guard.line.linger || v == shared
+	pc.tries++
+	delete(p.owed, pc.r)
 	p.askedAt[pc.r] = p.now().Up
 	evidence := p.guard.line.clean // an exception on a line out of step says nothing about an address
 	for _, part := range parts {

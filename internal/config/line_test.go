@@ -36,8 +36,8 @@ func TestASerialLineBecomesTheBusItDescribes(t *testing.T) {
 	if diff := cmp.Diff(want, b); diff != "" {
 		t.Error(diff)
 	}
-	s, _ = mustParse(t, change(t, asTCP, onLine("baud = 9600", "sole_master = true", `parity = "none"`, `listen = "10s"`, `timeout = "900ms"`)))
-	if b := s.Buses[0]; b.StopBits != 2 || b.Parity != "none" || b.Listen != 10*time.Second || b.Timeout != 900*time.Millisecond {
+	s, _ = mustParse(t, change(t, asTCP, onLine("baud = 9600", "sole_master = true", `parity = "none"`, `listen = "10s"`, `timeout = "180ms"`)))
+	if b := s.Buses[0]; b.StopBits != 2 || b.Parity != "none" || b.Listen != 10*time.Second || b.Timeout != 180*time.Millisecond {
 		t.Errorf("%+v", b)
 	}
 	s, _ = mustParse(t, change(t, asTCP, onLine("baud = 9600", "sole_master = true", `parity = "none"`, "stop_bits = 1")))
@@ -142,7 +142,7 @@ func TestOneLegalShapeIsFoundAsByTryingAll(t *testing.T) {
 						}
 					}
 					r := plan.Request{Station: 1, Table: table, Count: uint16(count)}
-					got, want := single(r, room), !anotherWay(r, room)
+					got, want := (plan.Plan{Rooms: map[plan.Request]plan.Room{r: room}}).Single(r), !anotherWay(r, room)
 					if got != want {
 						t.Fatalf("%s, %d of %d, %v: %v, want %v", table, count, open, room.Values, got, want)
 					}
@@ -184,16 +184,14 @@ func TestAShorterTurnaroundLeavesMoreOfTheLine(t *testing.T) {
 	}
 }
 
-// A temperature that stands alone in its table can be asked in one way only, and with a timeout of one second it may be asked again eleven
-// after a fault: later than it counts as lost.
+// A temperature that stands alone in its table can be asked in one way only, and behind a serial server it may be asked again more than five
+// seconds after a late answer: two hot updates would not confirm each other.
 func TestAGuardThatOneFaultMakesLostIsRefused(t *testing.T) {
 	const file = `[site]
 name = "larkfield-mill"
 [bus.line]
-link = "rtu:///dev/ttyS0"
+link = "rtuovertcp://10.0.40.22:4001"
 baud = 19200
-sole_master = true
-timeout = "1s"
 [map.probe]
 turnaround = "20ms"
 [map.probe.point]
@@ -206,17 +204,74 @@ interlock = { temperature = "probe.temperature" }
 dir = "/var/lib/rillwatch"
 `
 	_, _, err := Parse("lost.toml", []byte(file))
-	const want = "lost.toml:15:29: panel.b2.interlock.temperature: it can be asked in one way only, so after a late answer it is asked once in 11s, and two hot updates further apart than 5s do not confirm each other (" +
+	const want = "lost.toml:13:29: panel.b2.interlock.temperature: it can be asked in one way only, so after a late answer it is asked once in 5.1s, and two hot updates further apart than 5s do not confirm each other (" +
 		"open registers beside it with also_readable, so that it can be asked in another way, or shorten the timeout)"
 	if err == nil || err.Error() != want {
 		t.Errorf("\n got %v\nwant %s", err, want)
 	}
 	for what, mended := range map[string]string{
 		"registers beside it": strings.Replace(file, `turnaround = "20ms"`, "turnaround = \"20ms\"\nalso_readable = [\"input 30002-30004\"]", 1),
-		"no timeout":          strings.Replace(file, `timeout = "1s"`, "", 1),
+		"a line of its own":   strings.Replace(file, "rtuovertcp://10.0.40.22:4001\"", "rtu:///dev/ttyS0\"\nsole_master = true", 1),
 	} {
 		if _, _, err := Parse("lost.toml", []byte(mended)); err != nil {
 			t.Errorf("with %s: %v", what, err)
+		}
+	}
+}
+
+// Questions that can be asked in one way only wait until no answer can be taken for another's, or be older than a round. By hand: at 19200
+// baud with 20 ms of turnaround two registers need 2.0 ms of silence, 17 characters of 0.573 ms, the turnaround and 30 ms: 61.7 ms. On a line
+// of one's own 2 s are added to that, 3 s on a grid of 1 s; two take 6 s in turn, and three 9 s.
+func TestAPeriodThatLookalikesCannotKeepIsRefused(t *testing.T) {
+	file := func(period, beside, third, timeout string) string {
+		return `[site]
+name = "larkfield-mill"
+[bus.line]
+link = "rtu:///dev/ttyS0"
+baud = 19200
+sole_master = true
+` + timeout + `
+[map.probe]
+turnaround = "20ms"
+` + beside + `
+[map.probe.point]
+oxygen = { holding = 40001, type = "float32", quantity = "dissolved-oxygen", unit = "ppb" }
+ph = { holding = 40011, type = "float32", unit = "pH" }
+` + third + `
+[panel.b2]
+sensor.probe = { map = "probe", bus = "line", station = 1` + period + ` }
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+	}
+	const third = `redox = { holding = 40021, type = "float32", unit = "mV" }`
+	for _, c := range []struct {
+		name, text, want string
+	}{
+		{"two", file("", "", "", ""), "alike.toml:4:8: bus.line.link: station 1, holding wire address 0 and 10: can be asked in one way only and their answers look alike, so between them 3s must pass, in which a late answer to the one could be taken for the other; in turn that makes every 6s, and the period is 1s (open one address beside with also_readable, so that they can be asked in different lengths, or give their sensors a period of 6s or more)"},
+		{"three", file("", "", third, ""), "in turn that makes every 9s"},
+		{"room beside one", file("", `also_readable = ["holding 40003"]`, "", ""), ""},
+		{"room beside one of three", file("", `also_readable = ["holding 40003"]`, third, ""), "holding wire address 10 and 20: can be asked in one way only"},
+		{"as seldom as that", file(`, period = "6s"`, "", "", ""), ""},
+		{"a little more often", file(`, period = "5s"`, "", "", ""), "give their sensors a period of 6s or more"},
+		{"three, in nine seconds and a bit", file(`, period = "9300ms"`, "", third, ""), ""},
+		{"a serial number", file("", `also_readable = ["holding 40003"]`+"\nidentity = { serial = { holding = 40031, type = \"uint32\" } }", "", ""), ""},
+		{"a long timeout", file("", `also_readable = ["holding 40003"]`, "", `timeout = "200ms"`), "holding wire address 10: can be asked in one way only, and an answer may come up to 2.2s late: asked every 1s, it could be older than a round, so it is asked twice in that time only (open one address beside it with also_readable, or give its sensor a period of 2s or more, or leave timeout out, and it is taken from the wire)"},
+	} {
+		s, r, err := Parse("alike.toml", []byte(c.text))
+		switch {
+		case c.want == "" && err != nil, c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%s:\n got %v\nwant %s", c.name, err, c.want)
+		}
+		warned := false
+		for _, w := range r.Warnings {
+			warned = warned || strings.Contains(w.What, "whenever the rarer one is due, the other is not asked for 6s")
+		}
+		if err == nil && time.Duration(s.Sensors[0].Every)*s.Buses[0].Period != s.Sensors[0].Period {
+			t.Errorf("%s: every %d of %v is not %v", c.name, s.Sensors[0].Every, s.Buses[0].Period, s.Sensors[0].Period)
+		}
+		if warned != (c.name == "a serial number") {
+			t.Errorf("%s: warned %v", c.name, warned)
 		}
 	}
 }

@@ -1,7 +1,9 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"time"
 
 	"rillwatch/internal/bus/plan"
@@ -80,6 +82,9 @@ func (b *bus) times(s *site.Site, i int) wire {
 		b.t.warn("baud", fmt.Sprintf("a round may take %s on the wire on average, longer than the shortest period on this bus, %s: readings then come less often than asked for", rough(w.mean), short(b.b.Period)), do)
 	}
 	w.tellSingles(b)
+	if !w.refused {
+		w.checkRests(b, s, i)
+	}
 	return w
 }
 
@@ -185,28 +190,7 @@ func likenessOf(r plan.Request, count int) likeness {
 func (w *wire) onlyShape() bool {
 	first := likenessOf(w.plan.Requests[0], int(w.plan.Requests[0].Count))
 	for _, r := range w.plan.Requests {
-		if len(w.plan.Rooms[r].Values) > 1 || likenessOf(r, int(r.Count)) != first || !single(r, w.plan.Rooms[r]) {
-			return false
-		}
-	}
-	return true
-}
-
-// single tells whether a request has one legal shape: it cannot be made longer over listed addresses, nor be parted between two of its
-// values into two questions that differ from it and from each other. After a fault its shape rests, and so must the request.
-func single(r plan.Request, room plan.Room) bool {
-	base := site.ReplyBytes(r.Table, int(r.Count))
-	if site.ReplyBytes(r.Table, min(room.Most, int(room.Open.Count))) != base {
-		return false
-	}
-	longest := base - 2 // of a part, which may be padded over the other but not to the whole
-	if r.Table.Bits() {
-		longest = base - 1
-	}
-	for i := 1; i < len(room.Values); i++ {
-		cut := int(room.Values[i].Addr) - int(r.Addr)
-		a, b := site.ReplyBytes(r.Table, cut), site.ReplyBytes(r.Table, int(r.Count)-cut)
-		if a < base && b < base && (a < longest || b < longest) {
+		if len(w.plan.Rooms[r].Values) > 1 || likenessOf(r, int(r.Count)) != first || !w.plan.Single(r) {
 			return false
 		}
 	}
@@ -216,11 +200,122 @@ func single(r plan.Request, room plan.Room) bool {
 // tellSingles says what a request costs that can be asked in one shape only.
 func (w *wire) tellSingles(b *bus) {
 	for _, r := range w.plan.Requests {
-		if single(r, w.plan.Rooms[r]) {
+		if w.plan.Single(r) {
 			b.t.notePoint("link", fmt.Sprintf("station %d, %s wire address %d, %s: can be asked in one way only, so after a fault it waits %s for a late answer to pass, and for a while after a late answer it is asked once in that time only; also_readable beside it would spare that",
 				r.Station, r.Table, r.Addr, count(int(r.Count), "address", "addresses"), rough(b.b.Horizon(w.timeout)+w.timeout)))
 		}
 	}
+}
+
+// checkRests refuses a period that cannot be kept because answers would look alike. A question that can be asked in one way only rests after
+// another of its likeness until no answer to that can come any more; and after two rounds running until none can be older than a round.
+func (w *wire) checkRests(b *bus, s *site.Site, i int) {
+	if w.lookalikes() && b.refineGrid(s, i) {
+		w.plan = plan.Of(s, i)
+	}
+	rest := upTo(b.b.Horizon(w.timeout)+w.timeout, b.b.Period)
+	alike := map[likeness][]plan.Request{}
+	for _, r := range w.plan.Requests {
+		if w.plan.Single(r) {
+			l := likenessOf(r, int(r.Count))
+			alike[l] = append(alike[l], r)
+		}
+	}
+	for _, r := range w.plan.Requests {
+		like := alike[likenessOf(r, int(r.Count))]
+		if !w.plan.Single(r) || like[0] != r { // told once for all of one likeness
+			continue
+		}
+		w.checkAlike(b, like, rest)
+	}
+}
+
+// lookalikes tells whether two questions that can be asked in one way only have one likeness.
+func (w *wire) lookalikes() bool {
+	seen := map[likeness]bool{}
+	for _, r := range w.plan.Requests {
+		if !w.plan.Single(r) {
+			continue
+		}
+		l := likenessOf(r, int(r.Count))
+		if seen[l] {
+			return true
+		}
+		seen[l] = true
+	}
+	return false
+}
+
+// refineGrid parts a bus's period into steps of a second or a little more, so that a question whose turn could not come with the others' has
+// it before theirs comes again. It tells whether anything changed.
+func (b *bus) refineGrid(s *site.Site, i int) bool {
+	parts := int64(b.b.Period / gridStep)
+	for parts > 1 && int64(b.b.Period)%parts != 0 {
+		parts--
+	}
+	if parts <= 1 {
+		return false
+	}
+	o := &s.Buses[i]
+	o.Period /= time.Duration(parts)
+	b.b.Period = o.Period
+	for _, at := range o.Sensors {
+		s.Sensors[at].Every *= uint64(parts)
+		s.Sensors[at].Identity.Every *= uint64(parts)
+	}
+	return true
+}
+
+// gridStep is the usual period: a step no finer than that costs nobody anything.
+const gridStep = periodDefault
+
+const (
+	// A question asked so much more rarely than the one it is like that its rest is an exception: a serial number beside a temperature.
+	rarely = 60
+	repair = "open one address beside with also_readable, so that they can be asked in different lengths"
+)
+
+// checkAlike judges the questions of one likeness.
+func (w *wire) checkAlike(b *bus, like []plan.Request, rest time.Duration) {
+	period := func(r plan.Request) time.Duration { return time.Duration(max(r.Every, 1)) * b.b.Period }
+	where := fmt.Sprintf("station %d, %s wire address %d", like[0].Station, like[0].Table, like[0].Addr)
+	if len(like) == 1 {
+		late := (site.HorizonTimeouts + 1) * w.timeout
+		if 2*period(like[0]) <= late {
+			w.refused = true
+			shorter := ""
+			if b.b.Timeout > 0 {
+				shorter = ", or leave timeout out, and it is taken from the wire"
+			}
+			b.t.wrong("link", fmt.Sprintf("%s: can be asked in one way only, and an answer may come up to %s late: asked every %s, it could be older than a round, so it is asked twice in that time only",
+				where, rough(late), short(period(like[0]))), fmt.Sprintf("open one address beside it with also_readable, or give its sensor a period of %s or more%s", short(halfOver(late, b.b.Period)), shorter))
+		}
+		return
+	}
+	all := time.Duration(len(like)) * rest // each in turn
+	often := slices.MinFunc(like, func(x, y plan.Request) int { return cmp.Compare(x.Every, y.Every) })
+	regular := 0
+	for _, r := range like {
+		if period(r) < rarely*period(often) {
+			regular++
+		}
+		if r != like[0] {
+			where += fmt.Sprintf(" and %d", r.Addr)
+		}
+	}
+	switch {
+	case regular > 1 && period(often) < all:
+		w.refused = true
+		b.t.wrong("link", fmt.Sprintf("%s: can be asked in one way only and their answers look alike, so between them %s must pass, in which a late answer to the one could be taken for the other; in turn that makes every %s, and the period is %s",
+			where, rough(rest), short(all), short(period(often))), fmt.Sprintf("%s, or give their sensors a period of %s or more", repair, short(all)))
+	case regular == 1:
+		b.t.warn("link", fmt.Sprintf("%s: can be asked in one way only and their answers look alike; whenever the rarer one is due, the other is not asked for %s", where, short(2*rest)), repair)
+	}
+}
+
+// halfOver is the least whole number of steps of which two are longer than d.
+func halfOver(d, step time.Duration) time.Duration {
+	return upTo(d/2+1, step)
 }
 
 // guard is what it takes until the temperature of an interlock is known.
@@ -260,7 +355,7 @@ func (w *wire) guardOf(b *bus, station uint8, pt *site.Point) guard {
 		before = r.Station
 		g.vouched += site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count))
 		if r.Station == station && r.Table == pt.Table && r.Addr <= pt.Addr && int(pt.Addr) < int(r.Addr)+int(r.Count) {
-			g.single = single(r, w.plan.Rooms[r])
+			g.single = w.plan.Single(r)
 		}
 	}
 	g.vouched += w.check(b)

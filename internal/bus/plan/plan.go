@@ -318,3 +318,25 @@ func (p Plan) Bendable(r Request) bool {
 	longest := min(room.Most, int(room.Open.Count))
 	return len(room.Values) > 1 || longest > int(r.Count) && site.ReplyBytes(r.Table, longest) != site.ReplyBytes(r.Table, int(r.Count))
 }
+
+// Single tells whether a request has one legal shape: it cannot be made longer over listed addresses, nor be parted between two of its
+// values into two questions that differ from it and from each other. After a fault its shape rests, and so must the request.
+func (p Plan) Single(r Request) bool {
+	room := p.Rooms[r]
+	base := site.ReplyBytes(r.Table, int(r.Count))
+	if site.ReplyBytes(r.Table, min(room.Most, int(room.Open.Count))) != base {
+		return false
+	}
+	longest := base - 2 // of a part, which may be padded over the other but not to the whole
+	if r.Table.Bits() {
+		longest = base - 1
+	}
+	for i := 1; i < len(room.Values); i++ {
+		cut := int(room.Values[i].Addr) - int(r.Addr)
+		a, b := site.ReplyBytes(r.Table, cut), site.ReplyBytes(r.Table, int(r.Count)-cut)
+		if a < base && b < base && (a < longest || b < longest) {
+			return false
+		}
+	}
+	return true
+}
