@@ -78,13 +78,14 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		parts, v = l.bend(q, room, p.now().Up)
 	}
-	if v == retired && !p.alone(q) || p.yields(q, parts) {
+	own := l.own(queryOf(q), p.now().Up)
+	if v == retired && !own && !(q.Interlock && p.alone(q)) || p.yields(q, parts) {
 		return not(reading.OutOfStep)
 	}
 	first, most := 0, p.timeout
-	if v == retired {
-		// Only an answer to this very question can be taken for it. One that is under way is drawn off by asking twice: the second time
-		// it is at worst the answer to the first, and no older than that.
+	if v == retired && !own {
+		// A temperature that guards cannot wait so long: not seen, it counts as lost. Only an answer to this very question can be taken for it,
+		// and one that is under way is drawn off by asking twice: the second time it is at worst the answer to the first.
 		r, left := p.askGuarded(ctx, a, queryOf(q))
 		if sent = left; ctx.Err() != nil || r.Fault != reading.Answered {
 			return failed(r, r.Fault)

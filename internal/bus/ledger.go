@@ -33,11 +33,12 @@ type use struct {
 	q    query
 	free time.Duration // Up from which an answer to it can no longer come
 	bad  time.Duration // Up until which an answer to one that ended in a fault may come; 0 when none did
-	asks [asksKept]ask // on a strict ledger, the last ones, newest first
+	asks [asksKept]ask // the last ones, newest first
 }
 
-// ask is one asking: the slot it was in, and Up until which its answer may come.
+// ask is one asking: what was asked, the slot it was in, and Up until which its answer may come.
 type ask struct {
+	q     query
 	slot  uint64
 	until time.Duration
 }
@@ -75,7 +76,7 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	switch {
 	case !old && (up < u.bad || up < l.distrusted):
 		return retired
-	case !old && l.strict && (u.q != q || l.tooOld(u, up)):
+	case !old && l.strict && (u.q != q || !l.own(q, up)):
 		return resting
 	case !old && l.any && l.last.shape() == s:
 		return adjacent
@@ -85,14 +86,18 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	return free
 }
 
-// tooOld tells whether an answer to an asking before the last round's may still come: it would be older than a round.
-func (l *ledger) tooOld(u use, up time.Duration) bool {
-	for i, a := range u.asks {
-		if up < a.until && (a.slot+1 < l.slot || i == asksKept-1) {
-			return true
+// own tells whether nothing but an answer to this very question, of this round or the last, may come in the place of q's.
+func (l *ledger) own(q query, up time.Duration) bool {
+	for i, a := range l.used[q.shape()].asks {
+		until := a.until
+		if a.q != q {
+			until += l.horizon - l.late
+		}
+		if up < until && (a.q != q || a.slot+1 < l.slot || i == asksKept-1) {
+			return false
 		}
 	}
-	return false
+	return true
 }
 
 // reserve keeps the shapes of those who have no other.
@@ -113,7 +118,7 @@ func (l *ledger) sent(q query, up, timeout time.Duration) {
 	u := l.used[q.shape()]
 	u.q, u.free = q, up+timeout+l.horizon
 	copy(u.asks[1:], u.asks[:])
-	u.asks[0] = ask{l.slot, up + timeout + l.late}
+	u.asks[0] = ask{q, l.slot, up + timeout + l.late}
 	l.used[q.shape()] = u
 }
 

@@ -102,6 +102,7 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		g.line.ledger.reserve(single)
 	} else {
 		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout)), direct: b.Direct}
+		r.gate.ledger.late = site.HorizonTimeouts * b.Timeout
 	}
 	for _, q := range p.Requests {
 		if r.station(q.Station) == nil {
@@ -162,6 +163,7 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 		return p.roundOfLine(ctx, a, due, orders)
 	}
 	a.retryUntil = p.now().Up + silenceMax
+	p.gate.ledger.slot = slot
 	batch := reading.Batch{Bus: p.bus, Slot: slot}
 	left := len(due)
 	for _, st := range p.order() {

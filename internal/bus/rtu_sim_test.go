@@ -218,9 +218,10 @@ func registers(station uint8, table reading.Table, from, count uint16) (out []va
 type tally struct {
 	rounds, whole   int // rounds, and those in which every request was answered
 	values          int
-	wrong, old      int              // wrong; right once, but before the round before began
-	begun           [2]time.Duration // this round and the one before it
-	aged            int              // as old as the round before
+	wrong, old      int           // wrong; right once, but before the round before began
+	anchor          time.Duration // of the grid
+	slots           [2]uint64     // of this round and of the one before it
+	aged            int           // as old as the round before
 	faults          [reading.FaultCount]int
 	last, gaps      map[value]time.Duration // when each value was last published, and its longest wait
 	batches         int
@@ -244,13 +245,16 @@ func (y *tally) take(s *site.Site, b reading.Batch, whole bool) {
 			y.points[id] = append(y.points[id], value{id, p.Table, p.Addr, p.Decode.Type})
 		}
 	}
-	if b.Segment == 0 {
-		began := b.At.Up
-		for _, r := range b.Reads {
-			began = min(began, r.Sent.Up)
-		}
-		y.begun = [2]time.Duration{began, y.begun[0]}
+	if start := b.At.Up - time.Duration(b.Slot)*s.Buses[0].Period; y.batches == 1 || start < y.anchor {
+		y.anchor = start // of the grid, once a round was over at once
 	}
+	for _, r := range b.Reads {
+		y.anchor = min(y.anchor, r.Sent.Up-time.Duration(b.Slot)*s.Buses[0].Period)
+	}
+	if b.Segment == 0 {
+		y.slots = [2]uint64{b.Slot, y.slots[0]}
+	}
+	before := y.anchor + time.Duration(y.slots[1])*s.Buses[0].Period // when the round before this one began
 	for _, r := range b.Reads {
 		y.faults[r.Fault]++
 		if r.Fault != reading.Answered {
@@ -274,7 +278,7 @@ func (y *tally) take(s *site.Site, b reading.Batch, whole bool) {
 				y.firstWrong = r
 			}
 			y.wrong += n
-		case age > r.Sent.Up-y.begun[1]+tick:
+		case age > r.Sent.Up-before+tick:
 			y.old += n
 		case age > 0:
 			y.aged += n
