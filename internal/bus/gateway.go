@@ -21,8 +21,9 @@ const direct = 255
 // gate is the guard of a network link.
 type gate struct {
 	ledger  *ledger
-	direct  bool // the endpoint is the device itself, whatever station it calls itself
-	noCheck bool // a test only: what was read is published without a check, and any shape may be asked
+	direct  bool   // the endpoint is the device itself, whatever station it calls itself
+	astray  uint64 // answers to other questions since the last check passed
+	noCheck bool   // a test only: what was read is published without a check, and any shape may be asked
 }
 
 // guarded tells whether a station is behind a gateway.
@@ -34,8 +35,9 @@ func (p *poller) guarded(st *station) bool {
 type held struct {
 	from    plan.Request
 	reads   []reading.Read
-	waiting bool // answered, and not yet vouched for
-	conn    int  // the connection it came over
+	waiting bool     // answered, and not yet vouched for
+	conn    int      // the connection it came over
+	at      []uint64 // by count, the questions whose answers these are
 	tries   int
 }
 
@@ -122,7 +124,7 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		from := part.wants.Addr - r.Addr
 		r.Addr, r.Count, r.Words = part.wants.Addr, part.wants.Count, r.Words[from:from+part.wants.Count]
-		h.reads = append(h.reads, r)
+		h.reads, h.at = append(h.reads, r), append(h.at, l.count-1)
 	}
 	p.answers[q] = true
 	h.waiting, h.conn = true, first
@@ -190,6 +192,7 @@ func (p *poller) askGuarded(ctx context.Context, a *attempt, q query) (reading.R
 		l.failed(up)
 	}
 	if r.Fault == reading.BadFrame { // an answer, and not to this question
+		p.gate.astray++
 		l.suspect(up)
 	}
 	return r, sent
@@ -267,6 +270,9 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 			h.drop()
 		}
 	}
+	if passed {
+		p.gate.astray = 0
+	}
 	p.gatewayInStep(passed)
 }
 
@@ -275,12 +281,19 @@ func (p *poller) closeSegment(ctx context.Context, a *attempt, last bool) {
 func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (q query, from plan.Request, ok bool) {
 	l, up := p.gate.ledger, p.now().Up
 	p.turn++
+	var at []uint64
+	for i := range a.held {
+		if a.held[i].waiting {
+			at = append(at, a.held[i].at...)
+		}
+	}
+	lags := l.lags(at, p.gate.astray)
 	for i := range a.held {
 		h := &a.held[(i+p.turn)%len(a.held)]
 		if !h.waiting {
 			continue
 		}
-		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up); ok && p.refusals[h.from] < stiffAfter {
+		if q, ok := l.check(h.from, p.plan.Rooms[h.from], p.turn, up, lags); ok && p.refusals[h.from] < stiffAfter {
 			return q, h.from, true
 		}
 	}
@@ -290,7 +303,7 @@ func (p *poller) gatewayCheck(a *attempt, waits map[plan.Request]bool) (q query,
 		if !p.lives(r) || r.Station == direct || waits[r] {
 			continue
 		}
-		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up); ok && p.refusals[r] < stiffAfter {
+		if q, ok := l.check(r, p.plan.Rooms[r], p.turn, up, lags); ok && p.refusals[r] < stiffAfter {
 			return q, r, true
 		}
 	}

@@ -200,6 +200,13 @@ func behind(t *testing.T, s *site.Site, rounds int, noCheck, fresh bool, seed ui
 	return y, g
 }
 
+// often is larkfield asked four times a second, where an answer may be four rounds late.
+func often() *site.Site {
+	s := larkfield()
+	s.Buses[0].Period = 250 * time.Millisecond
+	return s
+}
+
 // TestAGatewayThatShiftsBehindAGoodTransactionPublishesNothingWrong is the promise for network links, as TestUnderAllFaultsTogether is for
 // lines: thirteen faults at once, each of one question in a hundred. RILLWATCH_SOAK=1 makes it more than 1,000,000 values.
 func TestAGatewayThatShiftsBehindAGoodTransactionPublishesNothingWrong(t *testing.T) {
@@ -218,6 +225,7 @@ func TestAGatewayThatShiftsBehindAGoodTransactionPublishesNothingWrong(t *testin
 		// A gateway that stays shifted is dark until a lost answer brings it back into step.
 		{larkfield, false, 1, 0.05}, {larkfield, false, 0.05, 0.04}, {crowded, false, 1, 0.02}, {crowded, false, 0.05, 0.01},
 		{larkfield, true, 1, 0.45}, {larkfield, true, 0.05, 0.90}, {crowded, true, 1, 0.10}, {crowded, true, 0.05, 0.25},
+		{twins, false, 1, 0.02}, {twins, true, 1, 0.50}, {often, false, 1, 0.01}, {often, true, 1, 0.05}, {often, true, 0.2, 0.05},
 	} {
 		s := c.site()
 		y, _ := behind(t, s, rounds, withoutGuards, c.fresh, uint64(i), c.rate, made)

@@ -25,6 +25,8 @@ type ledger struct {
 	strict bool              // no question within the horizon of another one of its shape
 	late   time.Duration     // how late an answer was measured to come: ten timeouts, without the floor of the horizon
 	slot   uint64            // of the round
+	past   [pastKept]ask     // what was asked, by count
+	count  uint64            // of the questions asked
 	owners map[shape][]query // the questions that can be asked in no other shape; nobody else uses theirs
 }
 
@@ -42,6 +44,10 @@ type ask struct {
 	slot  uint64
 	until time.Duration
 }
+
+// pastKept is of how many questions a ledger remembers what they were: a gateway that never empties its buffer falls behind by one with
+// every answer that comes twice, and was not seen further behind than a few dozen.
+const pastKept = 256
 
 // asksKept is of how many askings of one shape the ledger knows. One round asks a shape four times at most: twice each of the request and
 // of a check; with more than so many under way in two rounds the shape rests.
@@ -108,6 +114,32 @@ func (l *ledger) reserve(qs []query) {
 	}
 }
 
+// lags gives by how many questions all of those at these counts may have been answered behind, so that nothing showed it: each time an
+// earlier question of the same shape stands there. Not among them is the lag that only gives everyone its own answer of the last round. A
+// buffer that is never emptied falls behind by one at a time, and each question meanwhile gets another's answer: so by most at most.
+func (l *ledger) lags(at []uint64, most uint64) (out []uint64) {
+	for lag := uint64(1); lag <= min(most, pastKept-1); lag++ {
+		alike, harmless := true, true
+		for _, i := range at {
+			if i < lag || l.count-(i-lag) > pastKept {
+				return out
+			}
+			now, then := l.past[i%pastKept], l.past[(i-lag)%pastKept]
+			alike = alike && now.q.shape() == then.q.shape()
+			harmless = harmless && now.q == then.q && then.slot+1 >= now.slot
+		}
+		if alike && !harmless {
+			out = append(out, lag)
+		}
+	}
+	return out
+}
+
+// shows tells whether an answer to q, asked next, would show each of these lags.
+func (l *ledger) shows(q query, lags []uint64) bool {
+	return !slices.ContainsFunc(lags, func(lag uint64) bool { return l.past[(l.count-lag)%pastKept].q.shape() == q.shape() })
+}
+
 // twin tells whether another question than q can be asked only in its shape: a check that used it would put that one off.
 func (l *ledger) twin(q query) bool { return len(l.owners[q.shape()]) > 1 }
 
@@ -115,6 +147,8 @@ func (l *ledger) twin(q query) bool { return len(l.owners[q.shape()]) > 1 }
 // bound the map, and a site uses a handful.
 func (l *ledger) sent(q query, up, timeout time.Duration) {
 	l.last, l.any = q, true
+	l.past[l.count%pastKept] = ask{q: q, slot: l.slot}
+	l.count++
 	u := l.used[q.shape()]
 	u.q, u.free = q, up+timeout+l.horizon
 	copy(u.asks[1:], u.asks[:])
@@ -214,8 +248,8 @@ func (l *ledger) pad(q query, room plan.Room, up time.Duration, but shape) (quer
 const checkWidth = site.CheckValues
 
 // check finds a question to close a segment with: some of the values of a request that was answered in it, of a shape that may be asked
-// now. turn rotates among them, so that the same shape does not come round at once.
-func (l *ledger) check(r plan.Request, room plan.Room, turn int, up time.Duration) (query, bool) {
+// now, and would show each of the lags. turn rotates among them, so that the same shape does not come round at once.
+func (l *ledger) check(r plan.Request, room plan.Room, turn int, up time.Duration, lags []uint64) (query, bool) {
 	n := len(room.Values)
 	width := min(n, checkWidth)
 	for i := range n {
@@ -230,10 +264,10 @@ func (l *ledger) check(r plan.Request, room plan.Room, turn int, up time.Duratio
 			if int(q.count) > room.Most || l.refused[q] >= stiffAfter {
 				continue
 			}
-			if v := l.of(q, up); v >= shared && !l.twin(q) {
+			if v := l.of(q, up); v >= shared && !l.twin(q) && l.shows(q, lags) {
 				return q, true
 			}
-			if q, ok := l.pad(q, room, up, shape{}); ok && l.refused[q] < stiffAfter && !l.twin(q) {
+			if q, ok := l.pad(q, room, up, shape{}); ok && l.refused[q] < stiffAfter && !l.twin(q) && l.shows(q, lags) {
 				return q, true
 			}
 		}

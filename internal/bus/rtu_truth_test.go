@@ -122,7 +122,7 @@ func TestUnderAllFaultsTogetherNoValueIsWrongOrOlderThanARound(t *testing.T) {
 			if i >= 4 {
 				s.Buses[0].Scheme = "rtu"
 			}
-			if i >= 3 { // devices that may take their time: an answer may come in the next round but two, and in the place of a lost one
+			if i >= 4 { // devices that may take their time: an answer may come in the next round but two, and in the place of a lost one
 				for d := range s.Sensors {
 					s.Sensors[d].Turnaround = 200 * time.Millisecond
 				}

@@ -398,7 +398,7 @@ func (p *poller) check(pieces []*piece) (query, bool) {
 			continue
 		}
 		room := p.plan.Rooms[r]
-		q, ok := l.check(r, room, p.turn, up)
+		q, ok := l.check(r, room, p.turn, up, nil)
 		if !ok {
 			continue
 		}
