@@ -32,12 +32,14 @@ func bits() *site.Site {
 }
 
 type hazard struct {
-	name    string
-	site    func() *site.Site
-	without guards
-	script  func(sim *simLine) func(n int, q query, right []byte) []after
-	bad     func(y *tally) string // empty: all is as it must be; nil: nothing wrong or old, and four of five values are there
-	rounds  int
+	name     string
+	site     func() *site.Site
+	without  guards
+	script   func(sim *simLine) func(n int, q query, right []byte) []after
+	bad      func(y *tally) string // empty: all is as it must be; nil: nothing wrong or old, and four of five values are there
+	rounds   int
+	server   bool // only a serial server can do it
+	ownOnPty bool // bad judges on a pty as well, where time is real
 }
 
 func (h hazard) judge(y *tally) string {
@@ -176,7 +178,7 @@ func hazards() []hazard {
 			script: every(7, func(usual time.Duration, _ query, right []byte) []after {
 				return []after{{usual, right[:3]}, {usual + 150*time.Millisecond, right[3:]}, {usual + 151*time.Millisecond, right}}
 			})},
-		{name: "an echo is no answer", site: bits, without: guards{noEchoStrip: true, noCheck: true},
+		{name: "an echo is no answer", site: bits, ownOnPty: true, without: guards{noEchoStrip: true, noCheck: true},
 			script: func(*simLine) func(int, query, []byte) []after {
 				return func(_ int, q query, _ []byte) []after { return []after{{time.Millisecond, q.frame()}} } // nobody is there
 			}, bad: func(y *tally) string {
@@ -196,7 +198,7 @@ func hazards() []hazard {
 				}
 				return ""
 			}},
-		{name: "an answer of another length is no answer and costs no connection", site: twins, without: guards{noLength: true},
+		{name: "an answer of another length is no answer and costs no connection", site: twins, ownOnPty: true, without: guards{noLength: true},
 			script: every(7, func(usual time.Duration, q query, right []byte) []after {
 				q.count += 2
 				return []after{{usual, answerTo(q, 0)}}
@@ -213,7 +215,7 @@ func hazards() []hazard {
 				}
 				return out
 			})},
-		{name: "what a serial server kept while nobody was connected is no answer", site: single, without: bare,
+		{name: "what a serial server kept while nobody was connected is no answer", site: single, server: true, without: bare,
 			script: func(sim *simLine) func(int, query, []byte) []after {
 				sim.buffers = true
 				return func(n int, q query, right []byte) []after {

@@ -38,8 +38,14 @@ type adapter struct {
 }
 
 func plugged(t *testing.T, start time.Time) *adapter {
-	a := &adapter{t: t, start: start, name: filepath.Join(t.TempDir(), "adapter"), answer: func(_ int, _ query, right []byte) []after { return []after{{0, right}} }}
+	a := unplugged(t, start)
 	a.plug()
+	return a
+}
+
+// unplugged is an adapter whose answers may still be chosen.
+func unplugged(t *testing.T, start time.Time) *adapter {
+	a := &adapter{t: t, start: start, name: filepath.Join(t.TempDir(), "adapter"), answer: func(_ int, _ query, right []byte) []after { return []after{{0, right}} }}
 	t.Cleanup(a.unplug)
 	return a
 }
