@@ -13,7 +13,7 @@ import (
 
 // What waits for a busy bus is of a request that a person has withdrawn or suspended.
 func TestAnOrderThatWaitsDoesNotOutliveWhatAskedForIt(t *testing.T) {
-	s, _, err := config.Parse("hot.toml", fmt.Appendf(nil, hotPanel, "127.0.0.1:502", `, drive = { bus = "net", station = 1, coil = 5, close_value = 1, valve_fails = "closed" }`, t.TempDir()))
+	s, _, err := config.Parse("hot.toml", fmt.Appendf(nil, hotPanel, "127.0.0.1:502", `, drive = { bus = "net", station = 1, coil = 5, close_value = 1, valve_fails = "closed", confirmed = { by = "J. Marsh", on = "2026-11-20", sole_writer = true, builder_agrees = true, shut_off_stays = true, opens_by_hand = true } }`, t.TempDir()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -31,6 +31,7 @@ func TestAnOrderThatWaitsDoesNotOutliveWhatAskedForIt(t *testing.T) {
 			up += 100 * time.Millisecond
 			feed(engine.Batch{Batch: reading.Batch{Slot: slot, Last: true, At: now(), Reads: []reading.Read{
 				{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{temp}, Fault: reading.Answered, Sent: now()},
+				{Station: 1, Table: reading.Input, Addr: 0, Count: 1, Words: []uint16{200}, Fault: reading.Answered, Sent: now()},
 				{Station: 1, Table: reading.Discrete, Addr: 0, Count: 1, Words: []uint16{0}, Fault: reading.Answered, Sent: now()}}}})
 		}
 		for i, v := range []uint16{600, 600, 250, 250} {

@@ -11,7 +11,7 @@ import (
 	"rillwatch/internal/site"
 )
 
-const drives = `, drive = { bus = "west", station = 1, coil = 5, close_value = 1, valve_fails = "closed" }`
+const drives = `, drive = { bus = "west", station = 1, coil = 5, close_value = 1, valve_fails = "closed", confirmed = { by = "J. Marsh", on = "2026-11-20", sole_writer = true, builder_agrees = true, shut_off_stays = true, opens_by_hand = true } }`
 
 func withDriveB2(on bool) string {
 	if !on {
