@@ -128,7 +128,7 @@ func Run(ctx context.Context, c Config) error {
 	busErr := make(chan error, len(c.Site.Buses))
 	for i := range c.Site.Buses {
 		buses.Go(func() {
-			if err := bus.RunOrders(polls, c.Site, i, now, l.orders.of(i), l.done, l.batches, c.Log); err != nil {
+			if err := bus.RunOrders(polls, c.Site, i, now, bus.Orders{Given: l.orders.of(i), Done: l.done, Stands: l.orders.stands}, l.batches, c.Log); err != nil {
 				busErr <- fmt.Errorf("%w: %w", ErrConfig, err)
 			}
 		})

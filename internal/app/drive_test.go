@@ -66,11 +66,11 @@ func (w *wire) talk(c net.Conn) {
 				b = 1
 			}
 			answer = []byte{pdu[0], 1, b}
-		case 3:
+		case 3, 4:
 			count := int(binary.BigEndian.Uint16(pdu[3:]))
 			answer = []byte{3, byte(2 * count)}
 			for range count {
-				answer = binary.BigEndian.AppendUint16(answer, 600) // 60.0 degC
+				answer = binary.BigEndian.AppendUint16(answer, 600) // 60.0 degC, 600 mL/min
 			}
 		case 5:
 			w.coil = pdu[3] == 0xFF
@@ -105,8 +105,10 @@ direct = true
 [map.rack.point]
 temperature = { holding = 40001, type = "int16", scale = 0.1, unit = "degC" }
 valve_closed = { discrete = 10001 }
+flow = { input = 30001, type = "uint16", unit = "mL/min" }
 [panel.b2]
 sensor.rack = { map = "rack", bus = "net", station = 1, period = "100ms" }
+line = { length_m = 1, bore_mm = 4, coil_mL = 1, cell_mL = 1, flow = "rack.flow" }
 interlock = { temperature = "rack.temperature", valve_closed = "rack.valve_closed"%s }
 [http]
 listen = "127.0.0.1:0"
@@ -164,7 +166,7 @@ func TestWithADriveOnlyTheCloseRequestIsWrittenAndItIsReadBack(t *testing.T) {
 		}
 		return n
 	}
-	frames := runHot(t, `, drive = { bus = "net", station = 7, coil = 5, close_value = 1, valve_fails = "closed" }`, func(f [][]byte) bool { return writes(f) >= 3 && f[len(f)-1][1] <= 4 })
+	frames := runHot(t, `, drive = { bus = "net", station = 7, coil = 5, close_value = 1, valve_fails = "closed", confirmed = { by = "J. Marsh", on = "2026-11-20", sole_writer = true, builder_agrees = true, shut_off_stays = true, opens_by_hand = true } }`, func(f [][]byte) bool { return writes(f) >= 3 && f[len(f)-1][1] <= 4 })
 	for i, f := range frames {
 		switch {
 		case f[1] <= 4:

@@ -234,7 +234,7 @@ func (l *loop) arm() logbook.Commit {
 // step is the one place where something becomes an outcome and an outcome waits for the disk.
 func (l *loop) step(in engine.Input) engine.Outcome {
 	o := l.engine.Step(in)
-	l.orders.give(o.Orders) // before the disk: a closing waits for nothing
+	l.orders.follow(o, l.engine.View()) // before the disk: a closing waits for nothing
 	l.seq = o.Seq
 	l.view.Store(l.engine.View())
 	for _, j := range o.Readings {

@@ -66,10 +66,10 @@ const (
 //
 // now gives every stamp. orders may be nil; no order is obeyed, each is said to be refused in the log: those that may be go by RunOrders.
 func Run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger) error {
-	return start(ctx, s, bus, now, orders, nil, out, log)
+	return start(ctx, s, bus, now, Orders{Given: orders}, out, log)
 }
 
-func start(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, results chan<- reading.OrderResult, out chan<- reading.Batch, log *slog.Logger) error {
+func start(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, o Orders, out chan<- reading.Batch, log *slog.Logger) error {
 	if bus < 0 || bus >= len(s.Buses) {
 		return fmt.Errorf("bus %d: the site has %d", bus, len(s.Buses))
 	}
@@ -77,7 +77,7 @@ func start(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp,
 	if err != nil {
 		return fmt.Errorf("bus %s: %w", s.Buses[bus].Name, err)
 	}
-	return runOrders(ctx, s, bus, now, orders, results, out, log, l)
+	return runOrders(ctx, s, bus, now, o, out, log, l)
 }
 
 // datagrams says why links over UDP are refused.
@@ -141,10 +141,10 @@ func checkable(b *site.Bus, p plan.Plan) bool {
 
 // run is Run over a given link, which it closes at the end.
 func run(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, out chan<- reading.Batch, log *slog.Logger, l link) error {
-	return runOrders(ctx, s, bus, now, orders, nil, out, log, l)
+	return runOrders(ctx, s, bus, now, Orders{Given: orders}, out, log, l)
 }
 
-func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, orders <-chan reading.Order, results chan<- reading.OrderResult, out chan<- reading.Batch, log *slog.Logger, l link) error {
+func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.Stamp, given Orders, out chan<- reading.Batch, log *slog.Logger, l link) error {
 	b := &s.Buses[bus]
 	p := plan.Of(s, bus)
 	switch {
@@ -157,15 +157,17 @@ func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.St
 	}
 	r := newPoller(b, bus, p, now, out, log, l)
 	defer r.end()
-	if results != nil {
-		r.drive(s, results, ctx.Done())
+	if given.Done != nil {
+		r.drive(s, given, ctx.Done())
 	}
+	orders := given.Given
 
 	due := now().Up + phase(b.Name, b.Period) // of slot 0; slot k is due k periods later, so that nothing drifts
 	anchor := due
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for slot := uint64(0); ; {
+		r.obeyUntil(ctx, due)
 		timer.Reset(due - now().Up)
 		for waiting := true; waiting; {
 			select {
@@ -176,7 +178,8 @@ func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.St
 					orders = nil
 					continue
 				}
-				r.obey(ctx, o)
+				r.keep(o)
+				r.obeyUntil(ctx, due) // a round that is due goes first
 			case c := <-r.incoming():
 				r.idle(c)
 			case <-timer.C:
@@ -186,6 +189,7 @@ func runOrders(ctx context.Context, s *site.Site, bus int, now func() reading.St
 		if !r.round(ctx, slot, orders) {
 			return nil
 		}
+		r.ordersAnew()
 		// A round that took longer than a period skips the slots it ran over, but for the one whose time it is now.
 		slot++
 		if late := now().Up - anchor; late > 0 {

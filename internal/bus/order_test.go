@@ -104,7 +104,7 @@ func order(t *testing.T, s *site.Site, address string) *ordering {
 	o := &ordering{t: t, orders: make(chan reading.Order, 4), done: make(chan reading.OrderResult), rounds: make(chan reading.Batch, 10000), now: clock(time.Now())}
 	ended := make(chan error, 1)
 	go func() {
-		ended <- RunOrders(ctx, s, 0, o.now, o.orders, o.done, o.rounds, slog.New(slog.DiscardHandler))
+		ended <- RunOrders(ctx, s, 0, o.now, Orders{Given: o.orders, Done: o.done}, o.rounds, slog.New(slog.DiscardHandler))
 	}()
 	t.Cleanup(func() {
 		cancel()
@@ -196,7 +196,7 @@ func TestAnOrderLeavesBeforeAnyRead(t *testing.T) {
 	b := newPoller(&s.Buses[0], 0, plan.Of(s, 0), clock(time.Now()), make(chan reading.Batch, 10), slog.New(slog.DiscardHandler), newTCPLink(t.Context(), address, testTimeout))
 	defer b.end()
 	done := make(chan reading.OrderResult, 1)
-	b.drive(s, done, t.Context().Done())
+	b.drive(s, Orders{Done: done}, t.Context().Done())
 	orders := make(chan reading.Order, 1)
 	r := closeCoil.Order(0)
 	r.Until = time.Hour
@@ -363,7 +363,7 @@ func TestAnOrderOverASerialLineIsRefusedByName(t *testing.T) {
 	s := withDrive(stationsOf(false, nil, 1, 9), closeCoil)
 	p := &poller{link: &rtuLink{}, guard: &rtuLink{}, now: clock(time.Now()), log: slog.New(slog.DiscardHandler)}
 	done := make(chan reading.OrderResult, 1)
-	p.drive(s, done, t.Context().Done())
+	p.drive(s, Orders{Done: done}, t.Context().Done())
 	r := closeCoil.Order(0)
 	r.Until = time.Hour
 	p.refuse(r)

@@ -25,9 +25,6 @@ Nothing is started and nothing is sent.`,
 			if err != nil {
 				return configError(err)
 			}
-			if err := offered(args[0], site); err != nil {
-				return err
-			}
 			report.Write(c.OutOrStdout())
 			_, err = fmt.Fprintf(c.OutOrStdout(), "\n%s: good. Site %s, configuration %s: %s, %s, %s, %s.\n", args[0], site.Name, site.Hash,
 				count(len(site.Buses), "bus", "buses"), count(len(site.Panels), "panel", "panels"), count(len(site.Sensors), "sensor", "sensors"), count(len(site.Points), "point", "points"))

@@ -30,9 +30,6 @@ is fed each time a round of polls has gone through judgement.`,
 			if err != nil {
 				return configError(err)
 			}
-			if err := offered(args[0], site); err != nil {
-				return err
-			}
 			log := logger(c.ErrOrStderr())
 			for _, w := range report.Warnings {
 				log.Warn("configuration", "warning", w.String())

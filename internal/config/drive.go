@@ -2,6 +2,9 @@ package config
 
 import (
 	"fmt"
+	"slices"
+	"strings"
+	"time"
 
 	"rillwatch/internal/quantity"
 	"rillwatch/internal/reading"
@@ -103,8 +106,59 @@ func (p *panel) readDrive(lock table) {
 		t.wrong("valve_fails", "only a valve that fails closed may be driven: rillwatch, its network and its machine can all fail", `write "closed" when that is so, or remove drive and only observe`)
 	}
 	if !lock.has("valve_closed") {
-		t.warnHere("the valve has no feedback, so that it closed can only be judged by the flow, and one found closed at a start is not noticed", "name the valve's feedback as valve_closed of the interlock")
+		t.wrongHere("the valve has no feedback, so nothing shows where it stands", "name its position switch as valve_closed of the interlock, or remove drive and only observe")
 	}
+	if line, _ := p.t.sub("line"); !line.has("flow") {
+		t.wrongHere("the line has no flow, so nothing shows that a valve which says closed lets nothing through", "name the sample flow as flow of the line, or remove drive and only observe")
+	}
+	t.readConfirmed(d)
+}
+
+// readConfirmed reads that a person has in writing what no file can prove. Each is a key of its own, so that nobody confirms what he has not read.
+func (t table) readConfirmed(d *site.Drive) {
+	c, ok := t.sub("confirmed")
+	if !ok {
+		if !t.has("confirmed") {
+			t.missing("confirmed", `write confirmed = { by = "WHO", on = "2026-11-25", `+strings.Join(confirmKeys(), " = true, ")+" = true }, when you have each in writing; otherwise remove drive")
+		}
+		return
+	}
+	c.check(shapeConfirmed)
+	const whom = "write the name of who has it in writing"
+	if d.ConfirmedBy, ok = c.text("by", whom); !ok && !c.has("by") {
+		c.missing("by", whom)
+	}
+	const when = `write the day, such as "2026-11-25"`
+	if on, ok := c.text("on", when); ok {
+		if _, err := time.Parse(time.DateOnly, on); err != nil {
+			c.wrong("on", fmt.Sprintf("%q is no day", on), when)
+		}
+		d.ConfirmedOn = on
+	} else if !c.has("on") {
+		c.missing("on", when)
+	}
+	for _, f := range confirm {
+		if f.key == "" {
+			continue
+		}
+		do := "write true when you have it in writing that " + f.what + "; otherwise remove drive and only observe"
+		switch v, ok := c.flag(f.key); {
+		case !c.has(f.key):
+			c.missing(f.key, do)
+		case ok && !v:
+			c.wrong(f.key, "is false, and a valve is driven only where it is true", do)
+		}
+	}
+}
+
+// confirmKeys are the keys of what must be confirmed.
+func confirmKeys() (keys []string) {
+	for _, f := range confirm {
+		if f.key != "" {
+			keys = append(keys, f.key)
+		}
+	}
+	return keys
 }
 
 func (p *panel) readDriveRegister(t table, d *site.Drive) {
@@ -164,6 +218,13 @@ func (d *doc) checkDrives() {
 		lock, _ := p.t.sub("interlock")
 		t, _ := lock.sub("drive")
 		here := place{p.drive, v.Station, v.Table, v.Addr}
+		direct := p.drive.b.Direct // the device itself answers whatever station is asked for
+		if direct {
+			here.station = 0
+		}
+		if f := p.valve; f != nil && f.sensor != nil && slices.Contains(p.drive.sensors, f.sensor) && (direct || f.sensor.s.Station == v.Station) && f.p.Table == v.Table && f.p.Addr == v.Addr {
+			lock.wrong("valve_closed", f.p.Path+" is the very coil that the drive writes: it shows what was asked, and not where the valve stands", "name the valve's own position switch")
+		}
 		if first := at[here]; first != "" {
 			t.wrongHere("asks in the same place as panel "+first, "each panel's valve has its own coil or register")
 		}
@@ -172,7 +233,7 @@ func (d *doc) checkDrives() {
 			t.wrong("bus", "no sensor is on this bus, so nothing would show whether it is there", "put the request on a bus that is polled")
 		}
 		for _, s := range p.drive.sensors {
-			if s.m == nil || s.s.Station != v.Station {
+			if s.m == nil || !direct && s.s.Station != v.Station {
 				continue
 			}
 			for _, mp := range s.m.points {
@@ -183,17 +244,17 @@ func (d *doc) checkDrives() {
 		}
 		what := fmt.Sprintf("rillwatch may write %d to %s wire address %d of station %d on bus %s, and nothing else", v.Value, v.Table, v.Addr, v.Station, p.drive.b.Name)
 		t.notePoint("close_value", what)
-		for _, c := range confirm {
-			t.d.note(written(t.path), "have confirmed in writing: "+c)
+		for i, c := range confirm {
+			t.d.note(written(t.path), fmt.Sprintf("confirmed in writing by %s on %s: %d. %s", v.ConfirmedBy, v.ConfirmedOn, i+1, c.what))
 		}
 	}
 }
 
-// confirm is what no file can prove and a person must have in writing before a valve is driven.
-var confirm = [...]string{
-	"1. nobody and nothing else writes this coil or register, neither the panel's controller nor another system",
-	"2. the sample valve closes by itself when its power or its control fails",
-	"3. the panel's builder agrees to the request and to what the panel does with it",
-	"4. the panel's own thermal shut-off stays in service and stays the primary protection; rillwatch claims no safety integrity level",
-	"5. a re-arming only ends the writing: rillwatch never writes a value that opens, so a person at the panel must be able to open the valve afterwards",
+// confirm is what no file can prove and a person must have in writing before a valve is driven. The second has its key in valve_fails.
+var confirm = [...]struct{ key, what string }{
+	{"sole_writer", "nobody and nothing else writes this coil or register, neither the panel's controller nor another system"},
+	{"", "the sample valve closes by itself when its power or its control fails"},
+	{"builder_agrees", "the panel's builder agrees to the request and to what the panel does with it"},
+	{"shut_off_stays", "the panel's own thermal shut-off stays in service and stays the primary protection; rillwatch claims no safety integrity level"},
+	{"opens_by_hand", "a re-arming only ends the writing: rillwatch never writes a value that opens, so a person at the panel must be able to open the valve afterwards"},
 }

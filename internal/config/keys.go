@@ -47,8 +47,9 @@ var (
 		"second_temperature", "rise_per_min", "cooling_water", "approach_above", "drive"}, map[string]string{
 		"temperatures": "name one temperature, and a second one as second_temperature",
 		"valve_fails":  "say it in the drive"}}
-	shapeDrive = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails"}, nil}
-	shapeLimit = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
+	shapeDrive     = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails", "confirmed"}, nil}
+	shapeConfirmed = shape{"what was confirmed", append([]string{"by", "on"}, confirmKeys()...), nil}
+	shapeLimit     = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
 		map[string]string{"rate": noRates, "baseline": "give high or low"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}
 	shapeEntered   = shape{"a value entered by a person", []string{"quantity", "unit", "max_age", "resolution", "basis", "fault_below", "fault_above"}, nil}

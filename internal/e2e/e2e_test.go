@@ -51,8 +51,14 @@ type process struct {
 
 func start(t *testing.T, env []string, args ...string) *process {
 	t.Helper()
+	return startWith(t, func(c *exec.Cmd) { c.Env = append(os.Environ(), env...) }, args...)
+}
+
+// startWith is start of a command that set changes first.
+func startWith(t *testing.T, set func(*exec.Cmd), args ...string) *process {
+	t.Helper()
 	p := &process{t: t, cmd: exec.Command(binary(t), args...), lines: make(chan line, 4096), ended: make(chan error, 1)}
-	p.cmd.Env = append(os.Environ(), env...)
+	set(p.cmd)
 	r, w, err := os.Pipe()
 	if err != nil {
 		t.Fatal(err)

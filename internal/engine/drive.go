@@ -1,6 +1,8 @@
 package engine
 
 import (
+	"time"
+
 	"rillwatch/internal/event"
 	"rillwatch/internal/panel"
 	"rillwatch/internal/reading"
@@ -79,6 +81,10 @@ func interlockWords(r Refusal, name string) string {
 		return "a sample temperature of " + name + " is lost, and what nobody sees is not known to be cool; the close request stands"
 	case "check_in_hand":
 		return "a person has a sensor of " + name + " out for a check; the close request stands until it is back"
+	case "temperature_has_no_value":
+		return "a sample temperature of " + name + " has no value at this moment, and what nobody sees is not known to be cool; the close request stands"
+	case "overrides_too_long_together":
+		return "overrides of " + name + " may together last " + site.OverrideMax.String() + " until none has stood for " + (24*time.Hour - site.OverrideMax).String() + "; what is asked for is more than is left. Nothing was changed"
 	case "override_time":
 		return "an override lasts at most " + site.OverrideMax.String() + ", and more than nothing; nothing was changed"
 	case "valve_not_closed":

@@ -35,7 +35,7 @@ type Engine struct {
 	failing  bool
 	failedAt time.Duration // Up when a failing commit was told
 	given    []StateRow    // as last given out by States
-	gone     []string      // panels with a state and without a configuration
+	gone     []StateRow    // of panels with a state and without a configuration: what is kept of it
 	view     *View
 	judged   uint64
 	routes   [][]route // by bus
@@ -234,30 +234,33 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 	e.view = e.wholeView(in.At)
 }
 
-// mournPanels tells the alarms of panels that are no longer configured, once: their rows are emptied with the next commit. Nobody may
-// wait for the end of an alarm that nothing judges any more.
+// mournPanels tells the alarms of panels that are no longer configured, once: their rows are emptied with the next commit, but for a holding,
+// which only a person ends. Nobody may wait for the end of an alarm that nothing judges any more.
 func (e *Engine) mournPanels(rows []StateRow, o *Outcome) {
 	for _, r := range rows {
-		if r.Name == "" || e.has(r.Name) || string(r.Data) == emptyRow {
+		if r.Name == "" || e.has(r.Name) {
 			continue
 		}
-		standing, err := panel.Standing(r.Data)
+		left, err := panel.Depart(r.Data)
+		if bytes.Equal(r.Data, left.Keep) {
+			continue // told at an earlier start
+		}
 		if err != nil {
 			e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Panel: r.Name, Cause: err.Error()})
 		}
-		for _, a := range standing {
+		if left.Dropped != "" {
+			e.emit(o, event.Event{Kind: event.RequestDropped, Priority: site.HighPriority, Panel: r.Name, Cause: "panel removed", Trust: event.Trust{HeldCause: left.Dropped}})
+		}
+		for _, a := range left.Alarms {
 			ev, record := panel.End(a, r.Name, "panel removed")
 			e.emit(o, ev)
 			if record != nil {
 				o.Records = append(o.Records, *record)
 			}
 		}
-		e.gone = append(e.gone, r.Name)
+		e.gone = append(e.gone, StateRow{Name: r.Name, Data: left.Keep})
 	}
 }
-
-// emptyRow is the state of a panel that is no longer configured and has been told.
-const emptyRow = "{}"
 
 func (e *Engine) has(name string) bool {
 	for j := range e.judges {
@@ -324,8 +327,8 @@ func (e *Engine) States() []StateRow {
 	for j := range e.judges {
 		give(e.judges[j].name, e.judges[j].panel.Marshal())
 	}
-	for _, name := range e.gone {
-		give(name, []byte(emptyRow))
+	for _, r := range e.gone {
+		give(r.Name, r.Data)
 	}
 	sortRows(out)
 	for _, r := range out {

@@ -107,7 +107,7 @@ valve_closed = { discrete = 10001 }
 [panel.b2]
 sensor.rack = { map = "rack", bus = "net", station = 1 }
 line        = { length_m = 1, bore_mm = 4, coil_mL = 10, cell_mL = 10, flow = "rack.flow" }
-interlock   = { temperature = "rack.temperature", warn_above = "40 degC", close_above = "120 degF", valve_closed = "rack.valve_closed", drive = { bus = "net", station = 1, coil = 5, close_value = 1, valve_fails = "closed" } }
+interlock   = { temperature = "rack.temperature", warn_above = "40 degC", close_above = "120 degF", valve_closed = "rack.valve_closed", drive = { bus = "net", station = 1, coil = 5, close_value = 1, valve_fails = "closed", confirmed = { by = "J. Marsh", on = "2026-11-20", sole_writer = true, builder_agrees = true, shut_off_stays = true, opens_by_hand = true } } }
 derive.below = { below_saturation_of = "site.d.t", gauge_pressure = "site.d.p" }
 [panel.b2.limit.cold]
 point     = "below"

@@ -124,7 +124,9 @@ const (
 	Rearmed         // a person has withdrawn the request
 	OverrideStarted // a person has suspended the request
 	OverrideEnded
-	ValveByHand // a person says that the valve was closed by hand
+	ValveByHand    // a person says that the valve was closed by hand
+	AskedAgain     // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
+	RequestDropped // what is held closed is not asked for any more, because the configuration does not say how
 	kindCount
 )
 
@@ -207,6 +209,8 @@ var kindTable = [KindCount]kindRow{
 	OverrideStarted:         {"override.started", true},
 	OverrideEnded:           {"override.ended", true},
 	ValveByHand:             {"valve.by_hand", false},
+	AskedAgain:              {"valve.asked_again", true},
+	RequestDropped:          {"valve.no_longer_asked", true},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }

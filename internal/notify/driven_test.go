@@ -34,6 +34,42 @@ func drivenTales() []tale {
 	closed.Priority, closed.Cause, closed.Trust.Valve, closed.Trust.Flow, closed.Trust.Reason = site.MediumPriority, "by panel", "closed", 0, reading.ValveClosed.String()
 	add("valve.closed-as-asked", closed)
 
+	closed.Trust.Request = "failing"
+	add("valve.closed-request-not-confirmed", closed)
+	closed.Trust.Request = "suspended"
+	closed.Trust.OverrideBy, closed.Trust.OverrideWhy, closed.Trust.OverrideUntil, closed.Trust.OverrideLeft = "J. Marsh", "the cooler is being flushed", night.Wall+reading.Wall(40*time.Minute), 40*time.Minute
+	add("valve.closed-overridden", closed)
+	opened := held(event.ValveOpenedSeen, 25.3, "taken", "over_temperature")
+	opened.Priority, opened.Cause, opened.Count, opened.Trust.Reason = site.MediumPriority, "not known", 0, reading.NotConfirmed.String()
+	add("valve.opened-held", opened)
+	flows := held(event.FlowBack, 25.3, "taken", "over_temperature")
+	flows.Priority, flows.Cause, flows.Trust.Reason, flows.Lasted = site.MediumPriority, "", reading.NotConfirmed.String(), 25*time.Minute
+	add("sample.flow_back-held", flows)
+	failed := held(event.ValveFailedToClose, 25.3, "taken", "found_closed")
+	failed.Priority, failed.Cause, failed.Alarm, failed.Trust.Reason = site.TopPriority, "found_closed", "b2.valve-failed-to-close", reading.NotConfirmed.String()
+	add("valve.failed_to_close-found-closed", failed)
+	unsure := held(event.ValveNotConfirmed, 0, "taken", "temperature_lost")
+	unsure.Priority, unsure.Cause, unsure.Alarm, unsure.Value, unsure.Trust.TempKnown = site.TopPriority, "", "b2.valve-not-confirmed", fahrenheit(0, reading.Silent), false
+	unsure.Trust.Valve, unsure.Trust.Reason = "not confirmed", reading.NotConfirmed.String()
+	add("valve.not_confirmed-temperature-lost", unsure)
+
+	again := held(event.AskedAgain, 55.3, "asked", "over_temperature")
+	again.Cause = "over_temperature"
+	add("valve.asked_again-after-a-re-arming", again)
+	again.Trust.Request = "suspended"
+	again.Trust.OverrideBy, again.Trust.OverrideWhy, again.Trust.OverrideUntil, again.Trust.OverrideLeft = "J. Marsh", "the cooler is being flushed", night.Wall+reading.Wall(40*time.Minute), 40*time.Minute
+	add("valve.asked_again-overridden", again)
+	again = held(event.AskedAgain, 0, "asked", "over_temperature")
+	again.Cause, again.Value, again.Trust.TempKnown, again.Trust.FlowKnown, again.Trust.Valve, again.Trust.Reason = "drive back", fahrenheit(0, reading.Unknown), false, false, "not confirmed", reading.NotConfirmed.String()
+	add("valve.asked_again-drive-back", again)
+	again.Cause = "absence"
+	add("valve.asked_again-after-an-absence", again)
+	dropped := held(event.RequestDropped, 0, "", "over_temperature")
+	dropped.Cause, dropped.Value, dropped.Limit, dropped.Trust, dropped.Count = "drive removed", nil, nil, event.Trust{HeldCause: "over_temperature"}, 0
+	add("valve.no_longer_asked-drive-removed", dropped)
+	dropped.Cause, dropped.Trust.HeldCause = "panel removed", "temperature_lost"
+	add("valve.no_longer_asked-panel-removed", dropped)
+
 	found := held(event.FoundClosed, 24.1, "asked", "found_closed")
 	found.Cause, found.Trust.Valve, found.Trust.Flow, found.Trust.Reason = "found_closed", "closed", 0, reading.ValveClosed.String()
 	add("valve.found_closed-plain", found)

@@ -14,7 +14,14 @@ const (
 	stays  = "It goes on until a person re-arms the panel, which withdraws the request and moves nothing."
 	asked  = "Asked is not closed: whether it closed is shown by feedback and flow."
 	nobody = "Rillwatch asks for nothing at this panel at this moment, and has moved nothing."
+	// heldDoubt stands where sample flows although its valve is held closed: no evidence makes up for a person's word on the cooling.
+	heldDoubt = "While the valve is held closed no reading of the water's chemistry is judged, whatever flows."
 )
+
+// unheard tells whether the closing is asked for and nothing shows that the panel's control has heard of it.
+func (t *teller) unheard() bool {
+	return t.e.Trust.Request == "asked" || t.e.Trust.Request == "failing"
+}
 
 // stance says what rillwatch does about the panel's valve at the moment of the event.
 func (t *teller) stance() string {
@@ -55,14 +62,23 @@ func (t *teller) override() string {
 }
 
 // heldBecause says why the valve is held closed.
-func (t *teller) heldBecause() string {
-	switch t.e.Trust.HeldCause {
+func (t *teller) heldBecause() string { return t.heldBecauseOf(t.e.Trust.HeldCause) }
+
+func (t *teller) heldBecauseOf(cause string) string {
+	asked := "The closing is asked for because "
+	switch {
+	case t.e.Kind == event.RequestDropped:
+		asked = "The closing had been asked for because "
+	case t.e.Trust.Request == "suspended":
+		asked = "The valve is to be held closed because "
+	}
+	switch cause {
 	case "over_temperature":
-		return "The closing is asked for because the sample was found hot."
+		return asked + "the sample was found hot."
 	case "temperature_lost":
-		return "The closing is asked for because the sample's temperature was lost; whether the sample is hot is not known."
+		return asked + "the sample's temperature was lost; whether the sample is hot is not known."
 	case "found_closed":
-		return "The closing is asked for because the valve was found closed when rillwatch started, and why is not known."
+		return asked + "the valve was found closed when rillwatch started, and why is not known."
 	}
 	return ""
 }
@@ -81,6 +97,51 @@ func (t *teller) foundClosed() {
 	t.say(handsOff, primary, t.stance())
 	t.say("First action: ask who was at the panel; if nobody was, see from a distance whether the thermal shut-off has acted.")
 	t.say("No reminder follows; the next message comes when the request is withdrawn, suspended, or cannot be confirmed.")
+}
+
+// askedAgain tells of a closing that is asked for where no alarm rises that would tell it.
+func (t *teller) askedAgain() {
+	suspended := t.e.Trust.Request == "suspended"
+	head, why := "", ""
+	switch t.e.Cause {
+	case "drive back":
+		head, why = "asked to close again, the configuration has its drive back", "It was held closed before the configuration ceased to say how it is asked to close, and nobody has re-armed it since. As of this start it is asked for again."
+	case "absence":
+		head, why = "asked to close again, after a start", "It was held closed when rillwatch last ran, and nobody has re-armed it since. As of this start it is asked for again."
+	case "temperature_lost":
+		head, why = "asked to close, temperature lost", "The lost temperature that was told before is not over, and as of now the closing is due; whether the sample is hot is not known."
+	default:
+		head, why = "asked to close again, sample hot", "The hot sample that was told before is not over, and as of now the closing is due again."
+	}
+	moves := "A valve that stands open may move."
+	if suspended {
+		head, moves = "to be held closed, overridden", ""
+		t.fact("sample valve " + head)
+	} else {
+		t.fact("sample valve " + head)
+		t.fact("sample valve asked to close again")
+	}
+	now, ok := t.temperature()
+	t.say(t.at()+": the sample valve is to be held closed. "+why, moves)
+	t.say(t.seen("Told"), t.nowReads(now, ok))
+	t.say(t.evidence(), t.dependent())
+	t.say(handsOff, primary, t.stance())
+	t.say("First action: if somebody of yours is at the panel, tell them first; then find out whether cooling water runs.")
+	t.say("No reminder follows; the next message comes when the request is withdrawn, suspended, or cannot be confirmed.")
+}
+
+// requestDropped tells that a valve which was held closed is not asked for any more, without a person having re-armed it.
+func (t *teller) requestDropped() {
+	t.fact("sample valve no longer asked to close")
+	because := "the configuration no longer says how it is asked to close"
+	if t.e.Cause == "panel removed" {
+		because = "the configuration no longer has this panel"
+	}
+	t.say(t.at()+": the sample valve was held closed, and as of this start rillwatch asks for nothing there, because "+because+". Nobody has re-armed it.", t.heldBecauseOf(t.e.Trust.HeldCause))
+	t.say(t.seen("Told"), "That it is to be held closed stays on record: when the configuration says again how to ask, the closing is asked for at once, and until a person re-arms the panel, which withdraws the request and moves nothing.")
+	t.say("Rillwatch has moved nothing; whether the valve stays closed is up to the panel.", handsOff, primary)
+	t.say("First action: ask who changed the configuration, and whether the cooling of this sample was proved.")
+	t.say("No more messages about this request follow until the configuration is changed again.")
 }
 
 // troubleWords say why an order did not arrive, to somebody who knows the panel and not its network.
@@ -307,6 +368,10 @@ func (t *teller) driven() bool {
 		t.overrideStarted()
 	case event.OverrideEnded:
 		t.overrideEnded()
+	case event.AskedAgain:
+		t.askedAgain()
+	case event.RequestDropped:
+		t.requestDropped()
 	default:
 		return false
 	}

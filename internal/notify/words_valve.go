@@ -172,8 +172,12 @@ func (t *teller) valveClosed() {
 	cause := t.e.Cause
 	switch cause {
 	case "by panel":
-		if t.e.Trust.HeldCause != "" {
+		if t.e.Trust.Request == "taken" {
 			t.fact("sample valve found closed, as it was asked to")
+			break
+		}
+		if t.unheard() {
+			t.fact("sample valve found closed, request not confirmed")
 			break
 		}
 		t.fact("sample valve found closed, by the panel's own control")
@@ -187,8 +191,12 @@ func (t *teller) valveClosed() {
 	t.say(t.at() + ": the sample valve was found closed, " + t.bySight() + ".")
 	switch cause {
 	case "by panel":
-		if t.e.Trust.HeldCause != "" {
-			t.say("It had been asked to close by rillwatch within the minute before; the panel's own control may have closed it too.", t.heldBecause())
+		if t.e.Trust.Request == "taken" {
+			t.say("Rillwatch had asked for it, and the panel's control had taken the request; the panel's own control may have closed it too.", t.heldBecause())
+			break
+		}
+		if t.unheard() {
+			t.say("Rillwatch had asked for it, and no answer of the panel's control confirms that the request arrived; the panel's own control may have closed it.", t.heldBecause())
 			break
 		}
 		t.say("The sample had been hot, or its temperature lost, within the minute before, so the closing is put down to the panel's own control.")
@@ -210,7 +218,11 @@ func (t *teller) valveClosed() {
 }
 
 func (t *teller) valveOpened() {
-	t.fact("sample valve found open, now flushing")
+	if t.e.Trust.HeldCause != "" {
+		t.fact("sample valve found open while it is held closed")
+	} else {
+		t.fact("sample valve found open, now flushing")
+	}
 	t.fact("sample valve found open")
 	by := "By whom is not known."
 	if t.e.Cause == "by hand" {
@@ -219,6 +231,13 @@ func (t *teller) valveOpened() {
 	t.say(t.at()+": the sample valve was found open, "+t.bySight()+".", by)
 	now, ok := t.temperature()
 	t.say(t.seen("Seen"), t.nowReads(now, ok))
+	if t.e.Trust.HeldCause != "" {
+		t.say(t.evidence(), heldDoubt)
+		t.say("That the valve is open does not show that the cooling works.", handsOff2, primary, t.stance())
+		t.say("First action: if nobody of yours is at the panel, find out who opened it.")
+		t.say("No message tells when the readings are believed again; that begins when a person withdraws the request.")
+		return
+	}
 	t.say(t.evidence(), "The chemistry is judged again without a command as soon as fresh water has replaced what stood in the line.")
 	t.say("That the valve is open does not show that the cooling works.", handsOff2)
 	t.say("First action: if nobody of yours is at the panel, find out who opened it.")
@@ -236,6 +255,9 @@ func (t *teller) valveFailed() {
 			t.fact("sample valve failed to close, " + flow + " mL/min still flow")
 		}
 		what += t.leak()
+	case "found_closed":
+		t.hotFacts("sample ", ", its valve is not closed as asked")
+		what += "It should be closed because it was found closed when rillwatch started, and why is not known."
 	case "temperature_lost":
 		t.fact("sample valve failed to close, temperature lost")
 		what += "It should be closed because the sample's temperature was lost; whether the sample is hot is not known."
@@ -304,16 +326,28 @@ func (t *teller) valveNoLongerFailed() {
 
 func (t *teller) valveNotConfirmed() {
 	top := t.e.Priority == site.TopPriority
-	if top {
+	lost := t.e.Trust.HeldCause == "temperature_lost"
+	switch {
+	case top && lost:
+		t.fact("sample temperature lost, closing of valve not confirmed")
+		t.fact("sample valve asked to close, not confirmed")
+	case top && t.e.Trust.HeldCause == "found_closed":
+		t.fact("sample valve asked to close, not confirmed")
+	case top:
 		t.hotFacts("sample ", ", closing of its valve not confirmed")
 		t.fact("sample hot, closing not confirmed")
-	} else {
+	default:
 		t.fact("sample valve not confirmed, its feedback is lost")
 	}
 	t.fact("sample valve not confirmed")
 	now, ok := t.temperature()
 	s := t.at() + ": the feedback of the sample valve is lost. Whether the valve is open or closed cannot be told"
-	if top {
+	switch {
+	case top && lost:
+		s += ", and the sample's temperature was lost: that the valve closed is not confirmed, and whether the sample is hot is not known"
+	case top && t.e.Trust.HeldCause == "found_closed":
+		s += ", and it is asked to be closed: that it is, is not confirmed"
+	case top:
 		s += ", and the sample had been found hot: that it closed is not confirmed"
 	}
 	t.say(s + ".")
@@ -334,9 +368,15 @@ func (t *teller) openNoFlow() {
 }
 
 func (t *teller) flowBack() {
-	t.fact("sample flows again, now flushing")
+	if t.e.Trust.HeldCause == "" {
+		t.fact("sample flows again, now flushing")
+	}
 	t.fact("sample flows again")
-	t.say(t.at() + ": sample flows again. Chemistry is judged when fresh water has replaced what stood in the line; until then nothing has returned.")
+	when := "Chemistry is judged when fresh water has replaced what stood in the line; until then nothing has returned."
+	if t.e.Trust.HeldCause != "" {
+		when = heldDoubt + " Nothing has returned."
+	}
+	t.say(t.at() + ": sample flows again. " + when)
 	t.say(t.seen("Seen"), t.lasted())
 	t.say(t.evidence())
 	t.say(handsOff2)

@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"slices"
 	"time"
 
 	"rillwatch/internal/event"
@@ -93,13 +94,26 @@ func (pl *Panel) giveOrder() {
 	}
 }
 
-// takeUpHolding goes on with what the process before was asking for. The order leaves before anything is read: what was held is held.
+// longUnasked is how long nobody may have asked for a valve to be closed before its being asked for again is told at a start: a machine that
+// starts again takes minutes, and a logbook that was put away and is put back longer.
+const longUnasked = 10 * time.Minute
+
+// takeUpHolding goes on with what the process before was asking for. The order leaves before anything is read: what was held is held. Whoever
+// does not expect it is told: after a start without the drive or without the panel, and after a long absence.
 func (pl *Panel) takeUpHolding() {
-	var ended interlock.Override
-	pl.state.Interlock, ended = interlock.Restart(pl.state.Interlock)
+	var up interlock.TakenUp
+	pl.state.Interlock, up = interlock.Restart(&pl.p.Interlock, pl.state.Interlock)
 	pl.watch.Holding = interlock.Standing(&pl.p.Interlock, pl.state.Interlock)
-	if ended.On && pl.p.Interlock.Configured && pl.p.Interlock.Drive.Configured {
-		pl.tellOverrideEnded(ended, "restart")
+	if up.Ended.On && pl.drives() {
+		pl.tellOverrideEnded(up.Ended, "restart")
+	}
+	switch {
+	case up.Dropped:
+		pl.emit(event.Event{Kind: event.RequestDropped, Priority: site.HighPriority, Cause: "drive removed", Trust: event.Trust{HeldCause: pl.state.Interlock.Hold.Cause.String()}})
+	case up.Again:
+		pl.tellAskedAgain("drive back")
+	case pl.watch.Ask && (!pl.boot.AwayKnown || pl.boot.Away > longUnasked):
+		pl.tellAskedAgain("absence")
 	}
 	if pl.watch.Ask {
 		pl.giveOrder()
@@ -110,6 +124,8 @@ func (pl *Panel) takeUpHolding() {
 func (pl *Panel) keepFirstOut() {
 	cause := pl.watch.FirstOut
 	switch {
+	case pl.watch.Began && pl.watch.Hot && !pl.watch.NewCause && !pl.watch.Met && pl.state.FirstOut != nil:
+		return // it stood before it was asked for: what came first stays first
 	case pl.watch.Began:
 		cause = pl.watch.Cause
 	case !pl.watch.NewCause:
@@ -146,7 +162,7 @@ func (pl *Panel) speaks(k event.Kind) (point int, last reading.Reading) {
 // driveFacts puts into an event of the interlock what only some of them have.
 func (pl *Panel) driveFacts(e *event.Event) {
 	switch e.Kind {
-	case event.SampleHot, event.TemperatureLost, event.HeldClosed, event.FoundClosed:
+	case event.SampleHot, event.TemperatureLost, event.HeldClosed, event.FoundClosed, event.AskedAgain:
 		e.FirstOut = pl.state.FirstOut
 	case event.CannotClose:
 		e.Cause = pl.watch.Trouble
@@ -180,9 +196,19 @@ func (pl *Panel) tellHolding() {
 		return
 	}
 	e := event.Event{Kind: event.HeldClosed, Priority: site.HighPriority, Cause: pl.watch.Cause.String(), Trust: pl.trust()}
-	if pl.watch.Cause == interlock.FoundClosed {
+	switch {
+	case pl.watch.Cause == interlock.FoundClosed:
 		e.Kind = event.FoundClosed
+	case !slices.ContainsFunc(pl.out.Events, func(e event.Event) bool { return e.Kind == event.SampleHot || e.Kind == event.TemperatureLost }):
+		pl.tellAskedAgain(e.Cause) // its alarm stood already, so nothing else tells that the valve is asked to close
 	}
+	pl.ruleFacts(&e)
+	pl.emit(e)
+}
+
+// tellAskedAgain tells that the closing is asked for and no alarm that rises tells it. cause is why: that of the holding, or of a start.
+func (pl *Panel) tellAskedAgain(cause string) {
+	e := event.Event{Kind: event.AskedAgain, Priority: site.HighPriority, Cause: cause, Trust: pl.trust()}
 	pl.ruleFacts(&e)
 	pl.emit(e)
 }
@@ -218,7 +244,11 @@ func (pl *Panel) Override(in Input, long time.Duration, who, why string) (Output
 	return pl.command(in, event.Event{Kind: event.OverrideStarted, Priority: site.HighPriority, Who: who, Why: why}, func(s interlock.State) (interlock.State, interlock.Refusal) {
 		k := &pl.p.Interlock
 		known := pl.at(k.Temperature).Own.HasValue() || k.HasSecond && pl.at(k.Second).Own.HasValue()
-		return interlock.Suspend(k, s, in.Now.Wall, in.Now.Up-pl.lastUp, long, who, why, known)
+		now := in.Now.Wall
+		if !in.Certain {
+			now = 0 // a clock that is set later would end it
+		}
+		return interlock.Suspend(k, s, now, in.Now.Up-pl.lastUp, long, who, why, known)
 	})
 }
 

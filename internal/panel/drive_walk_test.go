@@ -146,7 +146,7 @@ func (w *walker) rule(what string, in Input, out Output, refused string, wasHeld
 		if _, err := json.Marshal(e); err != nil {
 			return err.Error()
 		}
-		if e.Kind == event.HeldClosed && (e.FirstOut == nil || e.FirstOut.Boot != "4f2a91c0" || e.FirstOut.To != in.Now.Up || e.FirstOut.From > e.FirstOut.To || e.FirstOut.To-e.FirstOut.From > 10*time.Minute) {
+		if e.Kind == event.HeldClosed && (e.FirstOut == nil || e.FirstOut.Boot != "4f2a91c0" || e.FirstOut.To > in.Now.Up || e.FirstOut.To < in.Now.Up && w.pl.watch.Met || e.FirstOut.From > e.FirstOut.To || e.FirstOut.To-e.FirstOut.From > 10*time.Minute) {
 			return "held without its first-out"
 		}
 	}

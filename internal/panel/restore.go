@@ -7,6 +7,7 @@ import (
 
 	"rillwatch/internal/event"
 	"rillwatch/internal/panel/alarm"
+	"rillwatch/internal/panel/interlock"
 	"rillwatch/internal/site"
 )
 
@@ -68,19 +69,36 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	return pl.out, nil
 }
 
-// Standing gives the alarms that stand in a panel's state, for a panel that is no longer there to judge them.
-func Standing(data []byte) ([]Alarm, error) {
+// Departed is what a panel leaves that is no longer there to be judged.
+type Departed struct {
+	Alarms  []Alarm // that stand
+	Dropped string  // the cause of a holding that nothing asks for any more, as of this start
+	Keep    []byte  // its row from now on: a holding ends by a person's re-arming alone, and the panel may come back
+}
+
+// Depart takes leave of a panel by its state. A state that cannot be read leaves nothing but itself.
+func Depart(data []byte) (Departed, error) {
 	var old State
 	if err := json.Unmarshal(data, &old); err != nil {
-		return nil, err
+		return Departed{Keep: []byte("{}")}, err
 	}
-	var standing []Alarm
+	var d Departed
 	for _, a := range old.Alarms {
 		if a.Alarm.Raised != "" {
-			standing = append(standing, a)
+			d.Alarms = append(d.Alarms, a)
 		}
 	}
-	return standing, nil
+	var kept State
+	if old.Interlock.Hold.Held {
+		var up interlock.TakenUp
+		kept.Interlock.Hold = old.Interlock.Hold
+		if kept.Interlock, up = interlock.Restart(&site.Interlock{}, kept.Interlock); up.Dropped {
+			d.Dropped = kept.Interlock.Hold.Cause.String()
+		}
+	}
+	var err error
+	d.Keep, err = json.Marshal(&kept)
+	return d, err
 }
 
 // End is the event and the record with which an alarm ends that nothing judges any more. It is not a return: nobody saw one.

@@ -77,9 +77,9 @@ func (pl *Panel) rules(elapsed time.Duration) {
 	}
 }
 
-// rulePriority raises a lost feedback to the top while the sample is hot: then it is the closing that is not confirmed.
+// rulePriority raises a lost feedback to the top while the sample is hot or the valve asked to close: then it is the closing that is not confirmed.
 func (pl *Panel) rulePriority(r *rule) site.Priority {
-	if r.raised == event.ValveNotConfirmed && pl.watch.Hot {
+	if r.raised == event.ValveNotConfirmed && (pl.watch.Hot || pl.watch.Held) {
 		return site.TopPriority
 	}
 	return r.priority
@@ -121,6 +121,8 @@ func (pl *Panel) ruleFacts(e *event.Event) {
 	case e.Cause != "":
 	case e.Kind == event.ValveFailedToClose && pl.watch.Leak:
 		e.Cause = "leak" // feedback says closed and sample still flows
+	case e.Kind == event.ValveFailedToClose && pl.watch.Held:
+		e.Cause = pl.watch.Cause.String()
 	case e.Kind == event.SampleHot, e.Kind == event.SampleHotOver, e.Kind == event.ValveFailedToClose, e.Kind == event.TemperatureLost:
 		e.Cause = pl.watch.FirstOut.String()
 	}

@@ -21,6 +21,8 @@ type Panel struct {
 	plant   *Plant
 	script  []Upset
 	next    int // first upset not yet applied
+
+	requests int // told
 }
 
 // NewPanel makes a panel that answers as station (1 to 247) and lives through script, whose times must not go back (ParseScript
@@ -93,6 +95,10 @@ func (p *Panel) advance(dt time.Duration, told []Notice) []Notice {
 		h := min(dt, stepMax)
 		dt -= h
 		wasClosed, wasOpen, closures := p.plant.opening == 0, p.plant.opening == 1, p.plant.closures
+		if p.plant.requests > p.requests {
+			p.requests = p.plant.requests
+			told = append(told, Notice{Station: p.station, At: p.plant.At(), Text: "another system asks for the sample valve to be closed"})
+		}
 		p.plant.Step(h)
 		tell := func(text string) {
 			told = append(told, Notice{Station: p.station, At: p.plant.At(), Text: text})

@@ -14,9 +14,10 @@ const stepMax = 100 * time.Millisecond
 type ClosedBy uint8
 
 const (
-	ByNobody ClosedBy = iota // asked open
-	ByPanel                  // the panel's own thermal shut-off
-	ByHand                   // a person at the panel
+	ByNobody  ClosedBy = iota // asked open
+	ByPanel                   // the panel's own thermal shut-off
+	ByHand                    // a person at the panel
+	ByRequest                 // another system, by the coil
 )
 
 func (b ClosedBy) String() string {
@@ -25,6 +26,8 @@ func (b ClosedBy) String() string {
 		return "panel"
 	case ByHand:
 		return "hand"
+	case ByRequest:
+		return "request"
 	}
 	return "nobody"
 }
@@ -45,6 +48,8 @@ type Plant struct {
 	closedBy      ClosedBy
 	over          time.Duration // how long the RTD has been above the set point without a break
 	closures      int
+	request       bool // the coil
+	requests      int  // times it was set while the valve was asked open
 
 	line plug
 	cell water
@@ -234,6 +239,17 @@ func (p *Plant) TemperatureBack() { p.temperatureLost = false }
 func (p *Plant) OpenByHand() {
 	p.closedBy = ByNobody
 	p.over = 0
+	p.request = false
+}
+
+// Request is another system writing the panel's coil. Set, it asks for the valve to be closed; cleared, it asks for nothing: as the shut-off's
+// closing, it is ended by a person at the panel alone. A valve that is closed already stays whose it is.
+func (p *Plant) Request(set bool) {
+	p.request = set
+	if set && p.closedBy == ByNobody {
+		p.closedBy = ByRequest
+		p.requests++
+	}
 }
 
 // CloseByHand is a person closing the sample valve. A valve the shut-off holds stays the shut-off's.
@@ -272,7 +288,8 @@ type Snapshot struct {
 	Opening     float64 // 0 closed to 1 open
 	ValveClosed bool    // the end switch
 	ClosedBy    ClosedBy
-	Closures    int // by the shut-off, since the start
+	Closures    int  // by the shut-off, since the start
+	Request     bool // the coil, as last written
 
 	CoolerLost      bool
 	Effectiveness   float64 // the cooler's, now
@@ -306,6 +323,7 @@ func (p *Plant) Snapshot() Snapshot {
 		ValveClosed:     p.opening == 0,
 		ClosedBy:        p.closedBy,
 		Closures:        p.closures,
+		Request:         p.request,
 		CoolerLost:      p.coolerLost,
 		Effectiveness:   p.effectiveness,
 		FeedOn:          !p.feedOff,

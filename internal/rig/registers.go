@@ -13,6 +13,7 @@ const (
 	inputFirst    = 4 // 30005
 	inputCount    = 1
 	discreteCount = 2 // 10001, 10002
+	coilCount     = 1 // 00001, the only thing that may be written
 )
 
 // noTemperature is the word for "no value" in 40003.
@@ -23,6 +24,7 @@ type Words struct {
 	Holding  [holdingCount]uint16
 	Input    [inputCount]uint16
 	Discrete [discreteCount]bool
+	Coil     [coilCount]bool
 }
 
 // Words lays a snapshot out as the device would. Composed by hand from the IEEE 754 bits, so that it shares no code with any decoder.
@@ -42,6 +44,7 @@ func (s Snapshot) Words() Words {
 	w.Input[0] = uint16(math.Round(s.Flow))
 	w.Discrete[0] = s.ValveClosed
 	w.Discrete[1] = s.FeedOn
+	w.Coil[0] = s.Request
 	return w
 }
 
@@ -79,11 +82,12 @@ func MapTOML() string {
 // Describe is the register table in words, followed by MapTOML.
 func Describe() string {
 	var b strings.Builder
-	b.WriteString("# The rig answers functions 02, 03 and 04; any address not listed gets exception 02.\n")
+	b.WriteString("# The rig answers functions 01 to 05; any address not listed gets exception 02.\n")
 	for _, p := range points {
 		fmt.Fprintf(&b, "#   %-12s %s\n", p.name, p.note)
 	}
-	b.WriteString("#   alive        40006, a counter that moves once a second\n\n")
+	b.WriteString("#   alive        40006, a counter that moves once a second\n")
+	b.WriteString("#   close        coil 1, written 1 to ask for the sample valve to be closed; no value opens it\n\n")
 	b.WriteString(MapTOML())
 	return b.String()
 }

@@ -172,6 +172,17 @@ func (s *Server) Do(station uint8, word string) ([]Notice, error) {
 	return nil, fmt.Errorf("rig: no station %d", station)
 }
 
+// request is a write of a panel's coil.
+func (s *Server) request(station uint8, set bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, p := range s.panels {
+		if p.Station() == station {
+			p.plant.Request(set)
+		}
+	}
+}
+
 func (s *Server) silent(station uint8) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -198,9 +209,17 @@ func (s *Server) words(station uint8) (Words, error) {
 // handler is the wall to the library.
 type handler struct{ s *Server }
 
-// HandleCoils refuses: the device has none.
-func (h *handler) HandleCoils(*modbus.CoilsRequest) ([]bool, error) {
-	return nil, modbus.ErrIllegalDataAddress
+// HandleCoils answers coil 1 and takes a single write of it.
+func (h *handler) HandleCoils(r *modbus.CoilsRequest) ([]bool, error) {
+	w, err := h.s.words(r.UnitId)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := cut(w.Coil[:], 0, r.Addr, r.Quantity); err != nil || !r.IsWrite {
+		return cut(w.Coil[:], 0, r.Addr, r.Quantity)
+	}
+	h.s.request(r.UnitId, r.Args[0])
+	return r.Args, nil
 }
 
 // HandleDiscreteInputs answers 10001 and 10002.

@@ -120,8 +120,8 @@ func TestUnlistedAddressesGetException02(t *testing.T) {
 		"input 30004 to 30005":     func() error { _, err := c.ReadRegisters(3, 2, modbus.INPUT_REGISTER); return err },
 		"input 30006":              func() error { _, err := c.ReadRegister(5, modbus.INPUT_REGISTER); return err },
 		"discrete 10003":           func() error { _, err := c.ReadDiscreteInput(2); return err },
-		"coil 1":                   func() error { _, err := c.ReadCoil(0); return err },
-		"writing coil 1":           func() error { return c.WriteCoil(0, true) },
+		"coil 2":                   func() error { _, err := c.ReadCoil(1); return err },
+		"writing coil 2":           func() error { return c.WriteCoil(1, true) },
 	} {
 		if err := read(); err != modbus.ErrIllegalDataAddress {
 			t.Errorf("%s: %v", name, err)
@@ -135,6 +135,49 @@ func TestUnlistedAddressesGetException02(t *testing.T) {
 	}
 	if _, err := c.ReadRegister(2, modbus.HOLDING_REGISTER); err != modbus.ErrGWTargetFailedToRespond {
 		t.Errorf("a station nobody has: %v", err)
+	}
+}
+
+func TestAWrittenCoilClosesTheValveAndNoValueOpensIt(t *testing.T) {
+	s := listen(t, newPanel(t, 1))
+	c := dial(t, s, patience)
+	write := func(v, want bool) {
+		t.Helper()
+		if err := c.WriteCoil(0, v); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := c.ReadCoil(0); err != nil || got != want {
+			t.Errorf("written %v, read back %v, %v", v, got, err)
+		}
+	}
+	var told []string
+	pass := func() Snapshot {
+		for _, n := range s.step(DefaultConstants().ValveStroke + time.Second) {
+			told = append(told, n.Text)
+		}
+		return s.Snapshots()[0]
+	}
+	write(true, true)
+	if n := pass(); !n.ValveClosed || n.ClosedBy != ByRequest {
+		t.Errorf("asked to close: closed %v, by %v", n.ValveClosed, n.ClosedBy)
+	}
+	write(false, false)
+	if n := pass(); !n.ValveClosed {
+		t.Error("a cleared coil opens the valve")
+	}
+	write(true, true)
+	if _, err := s.Do(1, "opened-by-hand"); err != nil {
+		t.Fatal(err)
+	}
+	if n := pass(); n.ValveClosed || n.Request {
+		t.Errorf("opened by hand: closed %v, coil %v", n.ValveClosed, n.Request)
+	}
+	write(true, true)
+	if n := pass(); !n.ValveClosed {
+		t.Error("asked again, and it stays open")
+	}
+	if asked := strings.Count(strings.Join(told, "\n"), "another system asks for the sample valve to be closed"); asked != 2 {
+		t.Errorf("told %d times, want 2: %q", asked, told)
 	}
 }
 

@@ -15,6 +15,8 @@ type Drive struct {
 	Table      reading.Table // Coil or Holding
 	Addr       uint16        // wire address
 	Value      uint16        // what closes; of a coil 0 or 1
+
+	ConfirmedBy, ConfirmedOn string // who has in writing what no file can prove, and since when
 }
 
 const (

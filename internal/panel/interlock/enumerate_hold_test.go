@@ -72,6 +72,7 @@ func acts(second bool) []act {
 type oracle struct {
 	low      [2]uint8      // updates at or below the warning value in a row, 2 for more
 	unread   [2]uint8      // steps without a good read, 3 for more: lost
+	has      [2]bool       // a value at this moment
 	over     time.Duration // seen time an override has run; -1 for none
 	held     bool
 	ask      bool
@@ -88,7 +89,7 @@ type holdNode struct {
 // The floors are what was counted when this was written: a fall means that states are no longer reached, or no longer tried.
 func TestEveryReachableTransitionOfADrivenValveKeepsTheRules(t *testing.T) {
 	const depth, depthOfTwo = 6, 4
-	floors := map[bool][2]int{false: {87504, 800940}, true: {53470, 506184}}
+	floors := map[bool][2]int{false: {120538, 973140}, true: {60981, 536816}}
 	for _, second := range []bool{false, true} {
 		d := depth
 		if second {
@@ -187,7 +188,7 @@ func take(cfg *site.Interlock, from holdNode, a act) (to holdNode, out Output, r
 		if err := json.Unmarshal(text, &to.s); err != nil {
 			panic(err)
 		}
-		to.s, _ = Restart(to.s)
+		to.s, _ = Restart(cfg, to.s)
 		*o = oracle{over: -1, fresh: true, restarts: true, held: o.held, ask: o.ask, opened: o.opened}
 		return to, out, reply
 	case a.step:
@@ -196,6 +197,7 @@ func take(cfg *site.Interlock, from holdNode, a act) (to holdNode, out Output, r
 		to.s, out = Step(cfg, resolution, from.s, in)
 		o.fresh, o.restarts = false, false
 		note := func(i int, s Sense) {
+			o.has[i] = s.HasValue
 			switch {
 			case s.Update && s.Value <= 40:
 				o.low[i] = min(o.low[i]+1, 2)
@@ -244,7 +246,9 @@ func holdRule(cfg *site.Interlock, from, to holdNode, a act, out Output, reply R
 		return "a restart stopped the request"
 	case a.rearm && reply == Obeyed && (!low || lost):
 		return "re-armed without two low updates of every temperature: unknown is never cool"
-	case a.rearm && from.s.Hold.Held && reply != Obeyed && low && from.o.unread[0] < 3 && (!cfg.HasSecond || from.o.unread[1] < 3):
+	case a.rearm && reply == Obeyed && (!from.o.has[0] || cfg.HasSecond && !from.o.has[1]):
+		return "re-armed without a value of every temperature at this moment"
+	case a.rearm && from.s.Hold.Held && reply != Obeyed && low && from.o.has[0] && (!cfg.HasSecond || from.o.has[1]):
 		return "a re-arming was refused though everything is proven low"
 	case a.rearm && reply == Obeyed && (out.Ask || out.Held):
 		return "re-armed, and still asked"
@@ -260,6 +264,16 @@ func holdRule(cfg *site.Interlock, from, to holdNode, a act, out Output, reply R
 		return "held closed, and the sample was believed"
 	case a.step && out.Began && out.Cause == FoundClosed && (!closed || to.s.ByHand):
 		return "found closed, and it is not, or a person had said why"
+	case a.step && out.CannotAsk && !from.s.Hold.Failing && !(a.in.HasResult && from.s.Hold.bad) && h.waits < unansweredAfter:
+		return "one order that was not confirmed is told as a trouble"
+	case a.step && from.s.Hold.Failing && out.Ask && !out.CannotAsk && !from.s.Hold.taken:
+		return "one order that was confirmed ends a trouble"
+	case h.Spent > site.OverrideMax:
+		return "overrides together longer than a shift"
+	case a.step && h.Released && (h.Held || !to.s.Hot):
+		return "released, and held or not hot"
+	case a.step && out.Hot && !out.Held && !h.Released:
+		return "hot, and neither held nor re-armed"
 	case a.step && out.Began && out.Cause == TemperatureLostCause && !out.Lost:
 		return "held as lost though it is not"
 	case a.step && out.Began && out.Cause == OverTemperature && a.in.Temp != 55 && a.in.Second.Value != 55:
@@ -280,7 +294,7 @@ func holdRule(cfg *site.Interlock, from, to holdNode, a act, out Output, reply R
 		return "a person's word moved something"
 	case a.hand && reply == Obeyed && (!from.s.Closed || from.s.ByPanel):
 		return "by hand, though it is open or the panel closed it"
-	case h.waits > unansweredAfter:
+	case h.waits > unansweredAfter, h.fails > failingAfter, h.sound > soundAfter, h.Rest > restAfter, h.part > restStep:
 		return "a duration without bound"
 	}
 	return ""

@@ -18,7 +18,9 @@ type guard struct {
 	Cool     uint8         `json:"cool,omitempty"`
 
 	Low       uint8         `json:"-"`
+	Present   bool          `json:"-"`
 	SinceGood time.Duration `json:"-"`
+	Unread    time.Duration `json:"unread,omitempty"`
 }
 
 // Sense is what a step brought of one temperature.
@@ -39,11 +41,11 @@ func (in Input) first(resolution float64) Sense {
 
 // first and withFirst are the first temperature's guard, whose fields stand in the state itself.
 func (s State) first() guard {
-	return guard{s.Warm, s.Lost, s.Above, s.AboveAgo, s.Cool, s.Low, s.SinceGood}
+	return guard{s.Warm, s.Lost, s.Above, s.AboveAgo, s.Cool, s.Low, s.Present, s.SinceGood, s.Unread}
 }
 
 func (s State) withFirst(g guard) State {
-	s.Warm, s.Lost, s.Above, s.AboveAgo, s.Cool, s.Low, s.SinceGood = g.Warm, g.Lost, g.Above, g.AboveAgo, g.Cool, g.Low, g.SinceGood
+	s.Warm, s.Lost, s.Above, s.AboveAgo, s.Cool, s.Low, s.Present, s.SinceGood, s.Unread = g.Warm, g.Lost, g.Above, g.AboveAgo, g.Cool, g.Low, g.Present, g.SinceGood, g.Unread
 	return s
 }
 
@@ -60,11 +62,17 @@ func (s State) low(cfg *site.Interlock) bool {
 	return s.Low >= coolUpdates && (!cfg.HasSecond || s.Second.Low >= coolUpdates)
 }
 
+// present tells whether every temperature has a value at this moment.
+func (s State) present(cfg *site.Interlock) bool {
+	return s.Present && (!cfg.HasSecond || s.Second.Present)
+}
+
 // step takes one temperature on. met tells that the close condition is met.
 func (g guard) step(cfg *site.Interlock, lostAfter time.Duration, hot bool, in Input, t Sense) (_ guard, met bool) {
 	g = g.lose(lostAfter, in.Elapsed, t)
 	g, met = g.closeCondition(cfg, in.Elapsed, t)
 	g = g.warm(cfg, in, t)
+	g.Present = t.HasValue
 	if g.Lost {
 		g.Cool, g.Low = 0, 0
 	}
@@ -82,7 +90,9 @@ func (g guard) step(cfg *site.Interlock, lostAfter time.Duration, hot bool, in I
 	return g, met
 }
 
-// lose keeps the age of the last good read. Lost closes as lost: it is neither hot nor a reason to end hot.
+// lose keeps the age of the last good read. Lost closes as lost: it is neither hot nor a reason to end hot. What is kept of the age on disk
+// begins where no answer in time is that old, in whole seconds, so that a steady panel writes nothing and a process that ends again and again
+// before the time is up still finds its temperature lost.
 func (g guard) lose(after, elapsed time.Duration, t Sense) guard {
 	if t.Good {
 		g.SinceGood, g.Lost = 0, false
@@ -91,6 +101,9 @@ func (g guard) lose(after, elapsed time.Duration, t Sense) guard {
 	}
 	if g.SinceGood > after {
 		g.SinceGood, g.Lost = after, true
+	}
+	if g.Unread = g.SinceGood.Truncate(time.Second); g.Unread <= after/3 { // a third is at least one period (config)
+		g.Unread = 0
 	}
 	return g
 }

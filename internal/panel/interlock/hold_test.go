@@ -198,7 +198,7 @@ func TestTheDistanceFromTheCoolingWaterIsToldAfterAMinute(t *testing.T) {
 func TestOnlyAClosedValveWithoutADurableCauseIsHeldAtAStart(t *testing.T) {
 	found := func(st *story) bool {
 		st.restart()
-		st.s, _ = Restart(st.s)
+		st.s, _ = Restart(st.cfg, st.s)
 		st.closed().flow(0)
 		st.in.RoundDone = true
 		st.temp(25)

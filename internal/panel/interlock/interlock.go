@@ -117,10 +117,11 @@ type State struct {
 	Trend  trend `json:"trend,omitzero"`
 	Hold   Hold  `json:"hold,omitzero"`
 
-	Low uint8 `json:"-"` // updates in a row at or below the warning value, wherever the sensor stands; for a re-arming
+	Low     uint8 `json:"-"` // updates in a row at or below the warning value, wherever the sensor stands; for a re-arming
+	Present bool  `json:"-"` // the temperature has a value at this moment; for a re-arming
 
-	// Changes with every poll, and a new process counts from its start anyway.
-	SinceGood time.Duration `json:"-"`
+	SinceGood time.Duration `json:"-"`                // changes with every poll
+	Unread    time.Duration `json:"unread,omitempty"` // so much of it outlives the process
 }
 
 // spell is how long a condition has stood. The time between two steps belongs to the one it starts with.
@@ -246,7 +247,7 @@ func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Ou
 	if !s.Met || s.MetAgo > byPanelWithin {
 		s.Met, s.MetAgo = false, 0
 	}
-	s, out = edges(s, in, out)
+	s, out = edges(s, in, held && !s.Hold.Override.On, out)
 	s, out = hold(cfg, s, in, met, gone, out)
 	s = closing(cfg, s, in, out.Ask)
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
@@ -270,8 +271,9 @@ func over(cfg *site.Interlock, s State, in Input) State {
 	return s
 }
 
-// edges finds the movements of the valve. A time in which it is not confirmed is no movement, and neither is the first look.
-func edges(s State, in Input, out Output) (State, Output) {
+// edges finds the movements of the valve. A time in which it is not confirmed is no movement, and neither is the first look. What closes while
+// rillwatch asks for it is put down to the panel's control, which was asked, as what closes soon after a close condition is.
+func edges(s State, in Input, asked bool, out Output) (State, Output) {
 	switch in.Valve {
 	case reading.ValveOpen:
 		out.OpenedSeen = s.Closed
@@ -279,7 +281,7 @@ func edges(s State, in Input, out Output) (State, Output) {
 	case reading.ValveClosedState:
 		out.ClosedSeen = s.Opened
 		if !s.Closed {
-			s.ByPanel = s.Met
+			s.ByPanel = s.Met || asked
 		}
 		s.Opened, s.Closed = false, true
 	}
@@ -291,7 +293,7 @@ func edges(s State, in Input, out Output) (State, Output) {
 func closing(cfg *site.Interlock, s State, in Input, asked bool) State {
 	s.Wanted = s.Wanted || asked
 	closed := in.Valve == reading.ValveClosedState
-	leaks := in.FlowKnown && in.Flow > leakShare*in.FlowLow
+	leaks := letsThrough(in)
 	// A leak through a closed valve is not closed. Without a position switch a flow that has stopped is as closed as can be seen.
 	if closed && !leaks || !in.FeedbackConfigured && in.FlowKnown && !leaks {
 		s.Wanted = false
@@ -316,6 +318,9 @@ func closing(cfg *site.Interlock, s State, in Input, asked bool) State {
 	s.Leaking = s.Leaking.next(leaking, in.Elapsed, most)
 	return s
 }
+
+// letsThrough tells whether more sample flows than passes for the noise of a meter.
+func letsThrough(in Input) bool { return in.FlowKnown && in.Flow > leakShare*in.FlowLow }
 
 // blind tells whether nobody can say by feedback where the valve stands.
 func blind(in Input) verdict {

@@ -13,7 +13,7 @@ func TestTwoHotUpdatesAnHourApartAcrossARestartAreNoPair(t *testing.T) {
 	}
 	st.now += time.Hour // nobody watched; the first step of a process has no elapsed time
 	st.restart()
-	st.s, _ = Restart(st.s)
+	st.s, _ = Restart(st.cfg, st.s)
 	if st.temp(55); st.out.Hot || st.out.Ask {
 		t.Errorf("hot and asked by two single updates an hour apart: %+v", st.out.Holding)
 	}
