@@ -292,3 +292,41 @@ func TestConductivitiesThatDoNotBelongTogetherAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// A conductivity whose compensation nobody states is judged all the same, by the lowest that any device can show of water of the temperature
+// beside it; which one that is, or that there is none, is said.
+func TestAConductivityWithoutACompensationIsJudgedAsNotStated(t *testing.T) {
+	const stated = `compensation = "linear", temperature = "temperature"`
+	for what, c := range map[string]struct{ to, more, temperature, why string }{
+		"the only temperature": {"", "", "b2.rack.temperature", "of water of that temperature"},
+		"a named one":          {`temperature = "inlet"`, `inlet = { holding = 40020, type = "int16", scale = 0.1, unit = "degC" }`, "b2.rack.inlet", "of water of that temperature"},
+		"one of two":           {"", `inlet = { holding = 40020, type = "int16", scale = 0.1, unit = "degC" }`, "", "0.011 uS/cm"},
+	} {
+		text := strings.Replace(watery, ", "+stated, strings.TrimSuffix(", "+c.to, ", "), 1)
+		s, report, err := Parse("watery.toml", []byte(strings.Replace(text, "[map.plc.point]", c.more+"\n[map.plc.point]", 1)))
+		if err != nil {
+			t.Fatal(what, err)
+		}
+		for i := range s.Points {
+			p := &s.Points[i]
+			if p.Path != "b2.rack.conductivity" {
+				continue
+			}
+			if p.Water.Compensation != site.NotStated || (p.Water.Temperature == site.None) != (c.temperature == "") {
+				t.Errorf("%s: %+v", what, p.Water)
+			} else if c.temperature != "" && s.Points[p.Water.Temperature].Path != c.temperature {
+				t.Errorf("%s: of %s", what, s.Points[p.Water.Temperature].Path)
+			}
+		}
+		if n := len(report.Warnings); n != 2 || !strings.Contains(report.Warnings[1].What, c.why) { // the first: nobody is told
+			t.Errorf("%s: %v", what, report.Warnings)
+		}
+		took := false
+		for _, d := range report.Defaults {
+			took = took || d.Path == "map.rack.point.conductivity.temperature" && strings.Contains(d.Why, "5 K")
+		}
+		if took != (what == "the only temperature") {
+			t.Errorf("%s: default told: %v", what, took)
+		}
+	}
+}
