@@ -143,16 +143,10 @@ func (s *sheet) explain(err error) error {
 	if e := (exit{}); errors.As(err, &e) {
 		return err
 	}
-	var given []string
-	for _, g := range s.given {
-		if g.isSet() {
-			given = append(given, g.flag()+" "+inWords(g))
-		}
+	if given := s.said(); given != "" {
+		return fmt.Errorf("%w (given: %s)", err, given)
 	}
-	if len(given) == 0 {
-		return err
-	}
-	return fmt.Errorf("%w (given: %s)", err, strings.Join(given, ", "))
+	return err
 }
 
 func inWords(g named) string {
@@ -160,7 +154,21 @@ func inWords(g named) string {
 	if number, ok := v.(float64); ok {
 		v = strconv.FormatFloat(number, 'g', -1, 64)
 	}
+	if v == true {
+		return "" // its name says it
+	}
 	return strings.TrimSpace(fmt.Sprint(v) + " " + unit)
+}
+
+// said lists what was given, as a person reads it.
+func (s *sheet) said() string {
+	var given []string
+	for _, g := range s.given {
+		if g.isSet() {
+			given = append(given, strings.TrimSpace(g.flag()+" "+inWords(g)))
+		}
+	}
+	return strings.Join(given, ", ")
 }
 
 // convert turns figures into the units asked for with --unit. A unit that none of them has is a mistake.
@@ -223,14 +231,8 @@ func side(u quantity.Unit) string {
 
 // write is for a person: the figures in a column, the sources numbered beneath, so that none is said twice.
 func (s *sheet) write(w io.Writer) error {
-	var given []string
-	for _, g := range s.given {
-		if g.isSet() {
-			given = append(given, g.flag()+" "+inWords(g))
-		}
-	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s\n", s.command, strings.Join(given, ", "))
+	fmt.Fprintf(&b, "%s: %s\n", s.command, s.said())
 	wide, wideValue := 0, 0
 	for _, f := range s.figures {
 		wide, wideValue = max(wide, len(f.name)), max(wideValue, len(f.printed()))

@@ -200,7 +200,7 @@ func (f *cyclesFlags) flows(s *sheet, cycles float64) error {
 	if err != nil {
 		return err
 	}
-	s.tell(figure{key: "settling_time", name: "boiler water settled after", value: h, unit: unitOf(quantity.Duration, "h"), digits: 3, from: byMixed})
+	s.tell(figure{key: "settling_time", name: "boiler water settled after", value: h, unit: unitOf(quantity.Duration, "h"), from: byMixed})
 	return nil
 }
 

@@ -24,7 +24,7 @@ Example:
     --residual "30 mg/L as SO3" --cycles 20`, func(s *sheet) func() error {
 		name := s.choice("scavenger", "which one", scavengerNames...)
 		basis := s.choice("basis", "of sulfite: SO3 or Na2SO3", "SO3", "Na2SO3")
-		oxygen := s.amount("oxygen", "in the feedwater, before the scavenger", quantity.DissolvedOxygen)
+		oxygen := s.amount("oxygen", `in the feedwater, before the scavenger: "7 ug/L", or "0.005 cc/L" of gas`, quantity.DissolvedOxygen, quantity.OxygenGas)
 		residual := s.amount("residual", `to hold in the boiler, "30 mg/L as SO3" or "30 mg/L"`, quantity.SulfiteSO3, quantity.SulfiteNa2SO3, quantity.Solute)
 		cycles := s.number("cycles", "", "of concentration; needed for a residual")
 		return func() error {
@@ -35,9 +35,12 @@ Example:
 			if err != nil {
 				return err
 			}
-			ug_L, err := s.in(oxygen, "ug/L")
+			ug_L, err := s.oxygen(oxygen)
 			if err != nil {
 				return err
+			}
+			if oxygen.is(quantity.OxygenGas) {
+				s.tell(figure{key: "dissolved_oxygen", name: "dissolved oxygen", value: ug_L, unit: unitOf(quantity.DissolvedOxygen, "ug/L"), from: byOxygenGas})
 			}
 			ratio, err := chem.ScavengerRatio(which)
 			if err != nil {

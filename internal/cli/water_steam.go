@@ -187,6 +187,11 @@ Example:
 			if err != nil {
 				return err
 			}
+			of := byGiven
+			if outer.set {
+				of = byWall
+			}
+			s.tell(figure{key: "bore", name: "bore", value: mm, unit: unitOf(quantity.Length, "mm"), from: of})
 			return tellLine(s, mm, m, mL_min, t, share, cell)
 		}
 	})
@@ -236,7 +241,6 @@ func tellLine(s *sheet, bore_mm, length_m, flow_mL_min, t_degC, part float64, ce
 		kind = "turbulent"
 	}
 	second := unitOf(quantity.Duration, "s")
-	s.tell(figure{key: "bore", name: "bore", value: bore_mm, unit: unitOf(quantity.Length, "mm"), from: byGiven})
 	s.tell(figure{key: "volume", name: "volume of the line", value: volume, unit: unitOf(quantity.Volume, "mL"), from: byPlug})
 	s.tell(figure{key: "lead_time", name: "lead time, as a plug", value: lead, unit: second, from: byPlug})
 	s.tell(figure{key: "velocity", name: "mean velocity", value: v, unit: unitOf(quantity.Velocity, "m/s"), from: byPlug})
