@@ -30,7 +30,7 @@ Exit codes: 0 fine, 1 a value outside the range of the equation, 64 wrong usage.
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(oxygenCommand(), pureCommand(), conductivityCommand(), ammoniaCommand(), cationCommand(), phCommand(), orpCommand(),
-		scavengerCommand(), cyclesCommand(), tracerCommand(), deaeratorCommand(), steamCommand(), lineCommand(), unitsCommand())
+		scavengerCommand(), cyclesCommand(), tracerCommand(), deaeratorCommand(), steamCommand(), lineCommand(), checksCommand(), unitsCommand())
 	return c
 }
 
@@ -44,7 +44,7 @@ type figure struct {
 	unit      quantity.Unit
 	label     string // the unit where no table has it, such as "mV/pH"
 	digits    int    // significant ones on a screen; 4 where 0
-	word      any    // a string or a bool instead of the number
+	word      any    // a string, a bool or a count instead of the number
 	from      source
 }
 
@@ -57,6 +57,9 @@ type sheet struct {
 	notes   []string
 	json    bool
 	units   []string // --unit
+
+	chart     []chartRow // of checks, one a check
+	chartUnit quantity.Unit
 }
 
 // named is one flag that carries a value.
@@ -263,6 +266,7 @@ func (s *sheet) write(w io.Writer) error {
 	for _, n := range s.notes {
 		fmt.Fprintf(&b, "note: %s\n", n)
 	}
+	b.WriteString(s.chartText())
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -277,6 +281,8 @@ func (f figure) printed() string {
 		return "no"
 	case string:
 		return word
+	case int:
+		return strconv.Itoa(word)
 	}
 	digits := f.digits
 	if digits == 0 {
@@ -326,7 +332,8 @@ func (s *sheet) writeJSON(w io.Writer) error {
 		Given   map[string]givenJSON `json:"given"`
 		Results map[string]valueJSON `json:"results"`
 		Notes   []string             `json:"notes"`
-	}{s.command, map[string]givenJSON{}, map[string]valueJSON{}, append([]string{}, s.notes...)}
+		Chart   []chartRow           `json:"chart,omitempty"`
+	}{s.command, map[string]givenJSON{}, map[string]valueJSON{}, append([]string{}, s.notes...), s.chart}
 	for _, g := range s.given {
 		if g.isSet() {
 			v, unit := g.written()

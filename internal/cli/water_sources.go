@@ -63,4 +63,13 @@ var (
 	byReynolds = source{by: "definition, viscosity of IAPWS SR6-08, density of IAPWS-IF97; laminar below 2300, turbulent above 4000 (textbook)", valid: "0 to 100 degC"}
 	byLaminar  = source{by: "laminar flow without mixing across: 1 - 1/(4 volumes^2) is new", valid: "up to 99.99 %"}
 	byCell     = source{by: "stirred cell: 1 - exp(-volumes) is new", valid: "up to 99.99 %"}
+
+	byPaired = source{by: "paired t test (\"Student\" 1908; NIST/SEMATECH e-Handbook 7.2.2.1 on the differences)",
+		valid: "2 checks or more, independent of each other, of normal scatter", within: "95 % interval"}
+	byLeastSquares = source{by: "least squares, held against NIST StRD Norris", valid: "3 checks or more, independent of each other, of normal scatter", within: "95 % interval"}
+	byIndividuals  = source{by: "mean and mean moving range / 1.128 of the baseline: NIST/SEMATECH e-Handbook 6.3.2.2", valid: "15 checks or more (ASTM D6299 practice, from memory)"}
+	byEWMA         = source{by: "NIST/SEMATECH e-Handbook 6.3.2.4 (Roberts 1959)", valid: "independent checks, normal scatter; lambda 0 to 1, width up to 10 sigmas",
+		within: "with 0.4 and 3.054 sigmas a false signal once in some 500 checks"}
+	byCUSUM = source{by: "NIST/SEMATECH e-Handbook 6.3.2.3 (Page 1954)", valid: "independent checks, normal scatter",
+		within: "with 0.5 and 4.77 sigmas a false signal once in some 370 checks, to either side"}
 )
