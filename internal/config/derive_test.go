@@ -342,3 +342,26 @@ func TestAConductivityWithoutACompensationIsJudgedAsNotStated(t *testing.T) {
 		}
 	}
 }
+
+// ppb is a share of mass and ug/L mass in a volume; that they are taken for one another is said wherever a point has either.
+func TestTheConfigurationSaysThatPpbIsTakenForMicrogramsInALitre(t *testing.T) {
+	for _, c := range []struct{ q, unit, want string }{
+		{"dissolved-oxygen", "ppb", "ppb and ug/L"}, {"dissolved-oxygen", "ug/L", "ug/L and ppb"}, {"dissolved-oxygen", "ppm", "ppm and mg/L"},
+		{"dissolved-oxygen", "ug/kg", "ug/kg and ug/L"}, {"dye", "ppb", "ppb and ug/L"}, {"sulfite", "ppb", "ppb and ug/L"}, {"temperature", "degC", ""}, {"flow", "L/h", ""},
+	} {
+		text := strings.Replace(watery, "[map.plc.point]", fmt.Sprintf("more = { holding = 40020, type = \"float32\", quantity = %q, unit = %q }\n[map.plc.point]", c.q, c.unit), 1)
+		_, report, err := Parse("watery.toml", []byte(text))
+		if err != nil {
+			t.Fatal(c, err)
+		}
+		got := ""
+		for _, n := range report.Notes {
+			if n.Path == "map.rack.point.more.unit" {
+				got = n.What
+			}
+		}
+		if want := c.want; want != "" && got != want+" are one unit here: "+quantity.AtOneKilogramPerLitre || want == "" && got != "" {
+			t.Errorf("%s in %s: %q, want %q", c.q, c.unit, got, c.want)
+		}
+	}
+}
