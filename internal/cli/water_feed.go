@@ -158,11 +158,8 @@ Example:
 				if err := s.need(share); err != nil {
 					return err
 				}
-				ug_kg, err := s.in(tracer, "ug/kg")
-				if err != nil {
-					return err
-				}
-				percent, err := s.in(share, "%")
+				var ug_kg, percent float64
+				err := s.inAll(want{tracer, "ug/kg", &ug_kg}, want{share, "%", &percent})
 				if err != nil {
 					return err
 				}
@@ -173,11 +170,8 @@ Example:
 				if err := s.need(feedwater); err != nil {
 					return err
 				}
-				product, err := s.in(pump, "kg/h")
-				if err != nil {
-					return err
-				}
-				water, err := s.in(feedwater, "kg/h")
+				var product, water float64
+				err := s.inAll(want{pump, "kg/h", &product}, want{feedwater, "kg/h", &water})
 				if err != nil {
 					return err
 				}

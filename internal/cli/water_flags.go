@@ -196,6 +196,25 @@ func (s *sheet) in(a *amount, name string) (float64, error) {
 	return v, nil
 }
 
+// want is a value in the unit in which an equation takes it, and where to put it.
+type want struct {
+	a    *amount
+	unit string
+	to   *float64
+}
+
+// inAll is in for several; the first that cannot be had is told.
+func (s *sheet) inAll(wants ...want) error {
+	for _, w := range wants {
+		v, err := s.in(w.a, w.unit)
+		if err != nil {
+			return err
+		}
+		*w.to = v
+	}
+	return nil
+}
+
 // air is how the pressure of the air is said.
 type air struct{ barometer, altitude *amount }
 

@@ -28,16 +28,8 @@ Example:
 			if err := s.need(temperature, gauge); err != nil {
 				return err
 			}
-			t, err := s.in(temperature, "degC")
-			if err != nil {
-				return err
-			}
-			bar, err := s.in(gauge, "bar(g)")
-			if err != nil {
-				return err
-			}
-			wrong, err := s.in(off, "bar(g)")
-			if err != nil {
+			var t, bar, wrong float64
+			if err := s.inAll(want{temperature, "degC", &t}, want{gauge, "bar(g)", &bar}, want{off, "bar(g)", &wrong}); err != nil {
 				return err
 			}
 			hPa, err := a.pressure(s)
@@ -171,20 +163,8 @@ Example:
 			if err != nil {
 				return err
 			}
-			m, err := s.in(length, "m")
-			if err != nil {
-				return err
-			}
-			mL_min, err := s.in(flow, "mL/min")
-			if err != nil {
-				return err
-			}
-			t, err := s.in(temperature, "degC")
-			if err != nil {
-				return err
-			}
-			share, err := s.in(part, "ratio")
-			if err != nil {
+			var m, mL_min, t, share float64
+			if err := s.inAll(want{length, "m", &m}, want{flow, "mL/min", &mL_min}, want{temperature, "degC", &t}, want{part, "ratio", &share}); err != nil {
 				return err
 			}
 			of := byGiven
@@ -204,11 +184,8 @@ func boreOf(s *sheet, bore, outer, wall *amount) (mm float64, err error) {
 	if err := s.need(wall); err != nil {
 		return 0, err
 	}
-	outside, err := s.in(outer, "mm")
-	if err != nil {
-		return 0, err
-	}
-	thick, err := s.in(wall, "mm")
+	var outside, thick float64
+	err = s.inAll(want{outer, "mm", &outside}, want{wall, "mm", &thick})
 	return outside - 2*thick, err
 }
 
