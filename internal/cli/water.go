@@ -30,7 +30,7 @@ Exit codes: 0 fine, 1 a value outside the range of the equation, 64 wrong usage.
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(oxygenCommand(), pureCommand(), conductivityCommand(), ammoniaCommand(), cationCommand(), phCommand(), orpCommand(),
-		scavengerCommand(), cyclesCommand(), tracerCommand(), deaeratorCommand(), steamCommand(), lineCommand(), unitsCommand())
+		scavengerCommand(), cyclesCommand(), tracerCommand(), deaeratorCommand(), steamCommand(), lineCommand(), checksCommand(), unitsCommand())
 	return c
 }
 
@@ -44,7 +44,7 @@ type figure struct {
 	unit      quantity.Unit
 	label     string // the unit where no table has it, such as "mV/pH"
 	digits    int    // significant ones on a screen; 4 where 0
-	word      any    // a string or a bool instead of the number
+	word      any    // a string, a bool or a count instead of the number
 	from      source
 }
 
@@ -57,6 +57,9 @@ type sheet struct {
 	notes   []string
 	json    bool
 	units   []string // --unit
+
+	chart     []chartRow // of checks, one a check
+	chartUnit quantity.Unit
 }
 
 // named is one flag that carries a value.
@@ -143,16 +146,10 @@ func (s *sheet) explain(err error) error {
 	if e := (exit{}); errors.As(err, &e) {
 		return err
 	}
-	var given []string
-	for _, g := range s.given {
-		if g.isSet() {
-			given = append(given, g.flag()+" "+inWords(g))
-		}
+	if given := s.said(); given != "" {
+		return fmt.Errorf("%w (given: %s)", err, given)
 	}
-	if len(given) == 0 {
-		return err
-	}
-	return fmt.Errorf("%w (given: %s)", err, strings.Join(given, ", "))
+	return err
 }
 
 func inWords(g named) string {
@@ -160,7 +157,21 @@ func inWords(g named) string {
 	if number, ok := v.(float64); ok {
 		v = strconv.FormatFloat(number, 'g', -1, 64)
 	}
+	if v == true {
+		return "" // its name says it
+	}
 	return strings.TrimSpace(fmt.Sprint(v) + " " + unit)
+}
+
+// said lists what was given, as a person reads it.
+func (s *sheet) said() string {
+	var given []string
+	for _, g := range s.given {
+		if g.isSet() {
+			given = append(given, strings.TrimSpace(g.flag()+" "+inWords(g)))
+		}
+	}
+	return strings.Join(given, ", ")
 }
 
 // convert turns figures into the units asked for with --unit. A unit that none of them has is a mistake.
@@ -223,14 +234,8 @@ func side(u quantity.Unit) string {
 
 // write is for a person: the figures in a column, the sources numbered beneath, so that none is said twice.
 func (s *sheet) write(w io.Writer) error {
-	var given []string
-	for _, g := range s.given {
-		if g.isSet() {
-			given = append(given, g.flag()+" "+inWords(g))
-		}
-	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s\n", s.command, strings.Join(given, ", "))
+	fmt.Fprintf(&b, "%s: %s\n", s.command, s.said())
 	wide, wideValue := 0, 0
 	for _, f := range s.figures {
 		wide, wideValue = max(wide, len(f.name)), max(wideValue, len(f.printed()))
@@ -261,6 +266,7 @@ func (s *sheet) write(w io.Writer) error {
 	for _, n := range s.notes {
 		fmt.Fprintf(&b, "note: %s\n", n)
 	}
+	b.WriteString(s.chartText())
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -275,6 +281,8 @@ func (f figure) printed() string {
 		return "no"
 	case string:
 		return word
+	case int:
+		return strconv.Itoa(word)
 	}
 	digits := f.digits
 	if digits == 0 {
@@ -324,7 +332,8 @@ func (s *sheet) writeJSON(w io.Writer) error {
 		Given   map[string]givenJSON `json:"given"`
 		Results map[string]valueJSON `json:"results"`
 		Notes   []string             `json:"notes"`
-	}{s.command, map[string]givenJSON{}, map[string]valueJSON{}, append([]string{}, s.notes...)}
+		Chart   []chartRow           `json:"chart,omitempty"`
+	}{s.command, map[string]givenJSON{}, map[string]valueJSON{}, append([]string{}, s.notes...), s.chart}
 	for _, g := range s.given {
 		if g.isSet() {
 			v, unit := g.written()

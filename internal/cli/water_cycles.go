@@ -138,12 +138,8 @@ func (f *cyclesFlags) from(s *sheet) (float64, error) {
 	default:
 		s.note("both at the same reference temperature; much hydroxide is neutralised first; ammonia and amines in the feedwater make it too low")
 	}
-	boiler, err := s.in(f.boiler, unit)
-	if err != nil {
-		return 0, err
-	}
-	feed, err := s.in(f.feed, unit)
-	if err != nil {
+	var boiler, feed float64
+	if err := s.inAll(want{f.boiler, unit, &boiler}, want{f.feed, unit, &feed}); err != nil {
 		return 0, err
 	}
 	return ratio(boiler, feed)
@@ -200,7 +196,7 @@ func (f *cyclesFlags) flows(s *sheet, cycles float64) error {
 	if err != nil {
 		return err
 	}
-	s.tell(figure{key: "settling_time", name: "boiler water settled after", value: h, unit: unitOf(quantity.Duration, "h"), digits: 3, from: byMixed})
+	s.tell(figure{key: "settling_time", name: "boiler water settled after", value: h, unit: unitOf(quantity.Duration, "h"), from: byMixed})
 	return nil
 }
 
@@ -221,17 +217,12 @@ func (f *cyclesFlags) saving(s *sheet, before float64) error {
 	if c.Boiler_kPa, err = s.absolute(f.pressure, f.air); err != nil {
 		return err
 	}
-	for _, x := range []struct {
-		a    *amount
-		unit string
-		to   *float64
-	}{{f.steam, "kg/h", &c.Steam_kg_h}, {f.makeUp, "degC", &c.MakeUp_degC}, {f.efficiency, "%", &c.Efficiency_percent}, {f.hours, "h", &c.Hours}, {f.treatment, "mg/kg", &c.Treatment_mg_kg}} {
-		if !x.a.set {
-			continue
-		}
-		if *x.to, err = s.in(x.a, x.unit); err != nil {
-			return err
-		}
+	all := []want{{f.steam, "kg/h", &c.Steam_kg_h}, {f.makeUp, "degC", &c.MakeUp_degC}, {f.efficiency, "%", &c.Efficiency_percent}, {f.hours, "h", &c.Hours}}
+	if f.treatment.set {
+		all = append(all, want{f.treatment, "mg/kg", &c.Treatment_mg_kg})
+	}
+	if err := s.inAll(all...); err != nil {
+		return err
 	}
 	saved, err := chem.SavingFromCycles(c)
 	if err != nil {

@@ -24,7 +24,7 @@ Example:
     --residual "30 mg/L as SO3" --cycles 20`, func(s *sheet) func() error {
 		name := s.choice("scavenger", "which one", scavengerNames...)
 		basis := s.choice("basis", "of sulfite: SO3 or Na2SO3", "SO3", "Na2SO3")
-		oxygen := s.amount("oxygen", "in the feedwater, before the scavenger", quantity.DissolvedOxygen)
+		oxygen := s.amount("oxygen", `in the feedwater, before the scavenger: "7 ug/L", or "0.005 cc/L" of gas`, quantity.DissolvedOxygen, quantity.OxygenGas)
 		residual := s.amount("residual", `to hold in the boiler, "30 mg/L as SO3" or "30 mg/L"`, quantity.SulfiteSO3, quantity.SulfiteNa2SO3, quantity.Solute)
 		cycles := s.number("cycles", "", "of concentration; needed for a residual")
 		return func() error {
@@ -35,9 +35,12 @@ Example:
 			if err != nil {
 				return err
 			}
-			ug_L, err := s.in(oxygen, "ug/L")
+			ug_L, err := s.oxygen(oxygen)
 			if err != nil {
 				return err
+			}
+			if oxygen.is(quantity.OxygenGas) {
+				s.tell(figure{key: "dissolved_oxygen", name: "dissolved oxygen", value: ug_L, unit: unitOf(quantity.DissolvedOxygen, "ug/L"), from: byOxygenGas})
 			}
 			ratio, err := chem.ScavengerRatio(which)
 			if err != nil {
@@ -155,11 +158,8 @@ Example:
 				if err := s.need(share); err != nil {
 					return err
 				}
-				ug_kg, err := s.in(tracer, "ug/kg")
-				if err != nil {
-					return err
-				}
-				percent, err := s.in(share, "%")
+				var ug_kg, percent float64
+				err := s.inAll(want{tracer, "ug/kg", &ug_kg}, want{share, "%", &percent})
 				if err != nil {
 					return err
 				}
@@ -170,11 +170,8 @@ Example:
 				if err := s.need(feedwater); err != nil {
 					return err
 				}
-				product, err := s.in(pump, "kg/h")
-				if err != nil {
-					return err
-				}
-				water, err := s.in(feedwater, "kg/h")
+				var product, water float64
+				err := s.inAll(want{pump, "kg/h", &product}, want{feedwater, "kg/h", &water})
 				if err != nil {
 					return err
 				}

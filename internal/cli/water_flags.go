@@ -159,6 +159,23 @@ func (s *sheet) choice(name, help string, words ...string) *choice {
 	return c
 }
 
+// mark is a flag that is said or not.
+type mark struct {
+	name string
+	on   bool
+}
+
+func (m *mark) flag() string                      { return m.name }
+func (m *mark) isSet() bool                       { return m.on }
+func (m *mark) written() (value any, unit string) { return m.on, "" }
+
+func (s *sheet) mark(name, help string) *mark {
+	m := &mark{name: name}
+	s.flags.Flags().BoolVar(&m.on, name, false, help)
+	s.given = append(s.given, m)
+	return m
+}
+
 // unitOf finds a unit of the table that this program itself spells.
 func unitOf(q quantity.Quantity, name string) quantity.Unit {
 	u, err := quantity.ParseUnit(name, q)
@@ -177,6 +194,25 @@ func (s *sheet) in(a *amount, name string) (float64, error) {
 	}
 	s.assume(assumed)
 	return v, nil
+}
+
+// want is a value in the unit in which an equation takes it, and where to put it.
+type want struct {
+	a    *amount
+	unit string
+	to   *float64
+}
+
+// inAll is in for several; the first that cannot be had is told.
+func (s *sheet) inAll(wants ...want) error {
+	for _, w := range wants {
+		v, err := s.in(w.a, w.unit)
+		if err != nil {
+			return err
+		}
+		*w.to = v
+	}
+	return nil
 }
 
 // air is how the pressure of the air is said.
@@ -232,6 +268,18 @@ func (s *sheet) absolute(p *amount, a air) (kPa float64, err error) {
 		return 0, err
 	}
 	return gauge + hPa/10, nil
+}
+
+// oxygen is a content of oxygen in ug/L, also where it was said as gas: the cc/L of deaerator guarantees.
+func (s *sheet) oxygen(a *amount) (ug_L float64, err error) {
+	if !a.is(quantity.OxygenGas) {
+		return s.in(a, "ug/L")
+	}
+	mL_L, err := s.in(a, "mL/L")
+	if err != nil {
+		return 0, err
+	}
+	return chem.OxygenFromVolume(mL_L)
 }
 
 // siemens is a conductivity in uS/cm, also where it was said as a resistivity.

@@ -59,12 +59,8 @@ func oxygenAt(s *sheet, t_degC, hPa float64, reading *amount) error {
 	}
 	var ug_L float64
 	switch reading.unit.Quantity() {
-	case quantity.DissolvedOxygen:
-		ug_L, err = s.in(reading, "ug/L")
-	case quantity.OxygenGas:
-		if ug_L, err = s.in(reading, "mL/L"); err == nil {
-			ug_L, err = chem.OxygenFromVolume(ug_L)
-		}
+	case quantity.DissolvedOxygen, quantity.OxygenGas:
+		ug_L, err = s.oxygen(reading)
 	case quantity.Ratio:
 		if ug_L, err = s.in(reading, "%"); err == nil {
 			ug_L, err = chem.OxygenFromPercentSaturation(ug_L, t_degC, hPa)
@@ -104,15 +100,11 @@ func oxygenAt(s *sheet, t_degC, hPa float64, reading *amount) error {
 }
 
 func oxygenAsGas(s *sheet, reading *amount) error {
-	var ug_L, mL_L float64
-	var err error
-	if reading.is(quantity.OxygenGas) {
-		if mL_L, err = s.in(reading, "mL/L"); err == nil {
-			ug_L, err = chem.OxygenFromVolume(mL_L)
-		}
-	} else if ug_L, err = s.in(reading, "ug/L"); err == nil {
-		mL_L, err = chem.OxygenVolume(ug_L)
+	ug_L, err := s.oxygen(reading)
+	if err != nil {
+		return err
 	}
+	mL_L, err := chem.OxygenVolume(ug_L)
 	if err != nil {
 		return err
 	}

@@ -124,8 +124,7 @@ Example:
 		temperature := s.amount("temperature", "of the water", quantity.Temperature)
 		rule := s.choice("rule", "linear, f25 or salt-trace", "linear", "f25", "salt-trace")
 		slope := s.number("slope", "%/K", "of the linear rule, %/K; must be said with it")
-		back := false
-		s.flags.Flags().BoolVar(&back, "back", false, "the reading is at 25 degC: what was measured?")
+		back := s.mark("back", "the reading is at 25 degC: what was measured?")
 		return func() error {
 			if err := s.need(reading, temperature, rule); err != nil {
 				return err
@@ -143,13 +142,13 @@ Example:
 			switch {
 			case rule.said == "linear" && !slope.set:
 				return s.wrong("--slope is missing: 2 %%/K is usual, natural waters have 1.75 to 1.98")
-			case rule.said == "linear" && back:
+			case rule.said == "linear" && back.on:
 				from = byLinear
 				answer, err = chem.UncompensateLinear(kappa, t, slope.v)
 			case rule.said == "linear":
 				from = byLinear
 				answer, err = chem.CompensateLinear(kappa, t, slope.v)
-			case rule.said == "f25" && back:
+			case rule.said == "f25" && back.on:
 				from = byNatural
 				if factor, err = chem.NaturalWaterFactor(t); err == nil {
 					answer = kappa / factor
@@ -157,7 +156,7 @@ Example:
 			case rule.said == "f25":
 				from = byNatural
 				answer, err = chem.CompensateNatural(kappa, t)
-			case back:
+			case back.on:
 				from = bySaltTrace
 				answer, err = chem.UncompensateSaltTrace(kappa, t)
 			default:
@@ -168,7 +167,7 @@ Example:
 				return err
 			}
 			key, name := "conductivity_25", "conductivity at 25 degC"
-			if back {
+			if back.on {
 				key, name = "conductivity_measured", "conductivity as measured"
 			}
 			s.tell(figure{key: key, name: name, value: answer, unit: unitOf(quantity.Conductivity, "uS/cm"), from: from})

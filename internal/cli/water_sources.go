@@ -4,6 +4,7 @@ package cli
 var (
 	byDefinition = source{by: "definition"}
 	byGiven      = source{by: "as given"}
+	byWall       = source{by: "definition: outer diameter less twice the wall"}
 	byAtmosphere = source{by: "International Standard Atmosphere (ISO 2533)", valid: "-500 to 5000 m", within: "the altitude stands in for a barometer: the weather moves it by some 3 % to either side"}
 
 	byBensonKrause = source{by: "Benson and Krause, Limnol. Oceanogr. 29 (1984) 620, as in Standard Methods 4500-O and the USGS tables",
@@ -14,7 +15,7 @@ var (
 		valid: "50 degC to the boiling point, 506.6 to 1114.6 hPa", within: "1.5 % to 75 degC, 3 % to 90 degC"}
 	byOxygenGas = source{by: "1.42905 mg of oxygen in a mL of the gas at 0 degC and 1013.25 hPa: USGS memo 2011.03",
 		valid: "0 to 100 mg/L"}
-	byDalton = source{by: "0.20946 of dry air is oxygen; vapour pressure by IAPWS-IF97 region 4"}
+	byDalton = source{by: "0.20946 of dry air is oxygen; vapour pressure by IAPWS-IF97 region 4", valid: "as the solubility it comes from"}
 
 	byGuideline = source{by: "IAPWS guideline on the electrolytic conductivity of water (1990), after Marshall 1987, ion product of Marshall and Franck 1981",
 		valid: "0 to 100 degC", within: "independent routes differ by 0.4 % at 25 degC, up to 5 % elsewhere"}
@@ -45,11 +46,13 @@ var (
 	byFeed     = source{by: "mass balance: ratio x oxygen + residual / cycles", valid: "residual 0 to 1000 mg/L, cycles 1 to 1000"}
 	byWeights  = source{by: "IUPAC atomic weights: 1 as SO3 is 1.5743 as Na2SO3"}
 
-	byUFC   = source{by: "mass balance, UFC 3-240-13FN equations 5 to 8", valid: "cycles 1.01 to 1000"}
-	byTip9  = source{by: "US DOE Steam Tip 9, with IAPWS-IF97: blowdown leaves as boiling water; flash steam and recovered heat not taken off"}
-	byMixed = source{by: "mass balance of a mixed vessel, 3 times water over blowdown: within 5 % of the end"}
-	byDose  = source{by: "mass balance"}
-	byPKa   = source{by: "pKa of fluorescein, about 6.4 (from memory)", valid: "pH 0 to 14"}
+	byUFC  = source{by: "mass balance, UFC 3-240-13FN equations 5 to 8", valid: "cycles 1.01 to 1000"}
+	byTip9 = source{by: "US DOE Steam Tip 9, with IAPWS-IF97: blowdown leaves as boiling water; flash steam and recovered heat not taken off",
+		valid: "cycles 1.01 to 1000, boiler 50.7 to 16 500 kPa absolute, make-up 0 to 100 degC, efficiency 10 to 110 %, up to ten years"}
+	byMixed = source{by: "mass balance of a mixed vessel: -ln(0.05), just under 3, times the water over the blowdown; within 5 % of the end",
+		valid: "water 1 to 10 000 000 kg, blowdown 0.001 to 10 000 000 kg/h"}
+	byDose = source{by: "mass balance", valid: "tracer 0.01 to 1 000 000 ug/kg, share 0.0001 to 100 %, no more product than feedwater"}
+	byPKa  = source{by: "pKa of fluorescein, about 6.4 (from memory)", valid: "pH 0 to 14"}
 
 	byRegion4 = source{by: "IAPWS-IF97 region 4", valid: "0 to 373.946 degC, 0.611213 to 22 064 kPa absolute", within: "0.025 % of IAPWS-95 in pressure"}
 	byRegions = source{by: "IAPWS-IF97 regions 1 and 2 on the saturation line", valid: "0 to 350 degC"}
@@ -60,4 +63,13 @@ var (
 	byReynolds = source{by: "definition, viscosity of IAPWS SR6-08, density of IAPWS-IF97; laminar below 2300, turbulent above 4000 (textbook)", valid: "0 to 100 degC"}
 	byLaminar  = source{by: "laminar flow without mixing across: 1 - 1/(4 volumes^2) is new", valid: "up to 99.99 %"}
 	byCell     = source{by: "stirred cell: 1 - exp(-volumes) is new", valid: "up to 99.99 %"}
+
+	byPaired = source{by: "paired t test (\"Student\" 1908; NIST/SEMATECH e-Handbook 7.2.2.1 on the differences)",
+		valid: "2 checks or more, independent of each other, of normal scatter", within: "95 % interval"}
+	byLeastSquares = source{by: "least squares, held against NIST StRD Norris", valid: "3 checks or more, independent of each other, of normal scatter", within: "95 % interval"}
+	byIndividuals  = source{by: "mean and mean moving range / 1.128 of the baseline: NIST/SEMATECH e-Handbook 6.3.2.2", valid: "15 checks or more (ASTM D6299 practice, from memory)"}
+	byEWMA         = source{by: "NIST/SEMATECH e-Handbook 6.3.2.4 (Roberts 1959)", valid: "independent checks, normal scatter; lambda 0 to 1, width up to 10 sigmas",
+		within: "with 0.4 and 3.054 sigmas a false signal once in some 500 checks"}
+	byCUSUM = source{by: "NIST/SEMATECH e-Handbook 6.3.2.3 (Page 1954)", valid: "independent checks, normal scatter",
+		within: "with 0.5 and 4.77 sigmas a false signal once in some 370 checks, to either side"}
 )

@@ -28,16 +28,8 @@ Example:
 			if err := s.need(temperature, gauge); err != nil {
 				return err
 			}
-			t, err := s.in(temperature, "degC")
-			if err != nil {
-				return err
-			}
-			bar, err := s.in(gauge, "bar(g)")
-			if err != nil {
-				return err
-			}
-			wrong, err := s.in(off, "bar(g)")
-			if err != nil {
+			var t, bar, wrong float64
+			if err := s.inAll(want{temperature, "degC", &t}, want{gauge, "bar(g)", &bar}, want{off, "bar(g)", &wrong}); err != nil {
 				return err
 			}
 			hPa, err := a.pressure(s)
@@ -171,22 +163,15 @@ Example:
 			if err != nil {
 				return err
 			}
-			m, err := s.in(length, "m")
-			if err != nil {
+			var m, mL_min, t, share float64
+			if err := s.inAll(want{length, "m", &m}, want{flow, "mL/min", &mL_min}, want{temperature, "degC", &t}, want{part, "ratio", &share}); err != nil {
 				return err
 			}
-			mL_min, err := s.in(flow, "mL/min")
-			if err != nil {
-				return err
+			of := byGiven
+			if outer.set {
+				of = byWall
 			}
-			t, err := s.in(temperature, "degC")
-			if err != nil {
-				return err
-			}
-			share, err := s.in(part, "ratio")
-			if err != nil {
-				return err
-			}
+			s.tell(figure{key: "bore", name: "bore", value: mm, unit: unitOf(quantity.Length, "mm"), from: of})
 			return tellLine(s, mm, m, mL_min, t, share, cell)
 		}
 	})
@@ -199,11 +184,8 @@ func boreOf(s *sheet, bore, outer, wall *amount) (mm float64, err error) {
 	if err := s.need(wall); err != nil {
 		return 0, err
 	}
-	outside, err := s.in(outer, "mm")
-	if err != nil {
-		return 0, err
-	}
-	thick, err := s.in(wall, "mm")
+	var outside, thick float64
+	err = s.inAll(want{outer, "mm", &outside}, want{wall, "mm", &thick})
 	return outside - 2*thick, err
 }
 
@@ -236,7 +218,6 @@ func tellLine(s *sheet, bore_mm, length_m, flow_mL_min, t_degC, part float64, ce
 		kind = "turbulent"
 	}
 	second := unitOf(quantity.Duration, "s")
-	s.tell(figure{key: "bore", name: "bore", value: bore_mm, unit: unitOf(quantity.Length, "mm"), from: byGiven})
 	s.tell(figure{key: "volume", name: "volume of the line", value: volume, unit: unitOf(quantity.Volume, "mL"), from: byPlug})
 	s.tell(figure{key: "lead_time", name: "lead time, as a plug", value: lead, unit: second, from: byPlug})
 	s.tell(figure{key: "velocity", name: "mean velocity", value: v, unit: unitOf(quantity.Velocity, "m/s"), from: byPlug})

@@ -2,6 +2,7 @@ package cli_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"regexp"
 	"slices"
 	"strings"
@@ -25,6 +26,71 @@ var waterCommands = map[string]string{
 	"deaerator":    "absolute_pressure below_saturation gauge_share saturation_temperature within_one_kelvin",
 	"steam":        "density_water enthalpy_evaporation enthalpy_steam enthalpy_water flash_share saturation_pressure saturation_temperature",
 	"line":         "bore first_arrival flow_kind flush_time flush_volumes lead_time reynolds velocity volume",
+}
+
+// boundless are the sources that hold everywhere: what was said, and definitions.
+var boundless = map[string]bool{"as given": true, "definition": true, "definition: outer diameter less twice the wall": true,
+	"IUPAC atomic weights: 1 as SO3 is 1.5743 as Na2SO3": true, "UFC 3-240-13FN: within 1 K (2 degF) of saturation": true}
+
+// further are command lines beside the examples, so that every kind of input is said once.
+var further = [][]string{
+	{"water", "conductivity", "--reading", "10 MOhm.cm", "--temperature", "20 degC", "--rule", "linear", "--slope", "2", "--back"},
+	{"water", "scavenger", "--scavenger", "hydrazine", "--oxygen", "0.005 cc/L"},
+	{"water", "cycles", "--of-feedwater", "8 %", "--to-of-feedwater", "6 %", "--steam", "100000 lb/h", "--pressure", "150 psig", "--barometer", "1 atm", "--make-up", "60 degF", "--efficiency", "80 %", "--hours", "8760 h", "--treatment", "10 ppm"},
+	{"water", "cycles", "--boiler", "50 mg/L", "--feedwater", "2 mg/L", "--by", "chloride", "--steam", "10 t/h", "--condensate", "4 t/h", "--boiler-water", "20 t"},
+	{"water", "tracer", "--tracer", "10 ppb", "--share", "0.1 %", "--ph", "7.2"},
+	{"water", "ammonia", "--ph", "9.2"},
+	{"water", "orp", "--temperature", "77 degF", "--against", "hydrogen", "--reading", "0.2 V", "--wanted", "calomel-sat"},
+	{"water", "oxygen", "--reading", "0.005 cc/L"},
+	{"water", "line", "--bore", "4 mm", "--length", "15 ft", "--flow", "0.25 L/min", "--cell", "50 cc", "--new", "99 %"},
+}
+
+// TestTheJSONOfASheetSaysAllThatWentIn: a program that feeds back what the answer says was given gets the same answer, to the byte.
+func TestTheJSONOfASheetSaysAllThatWentIn(t *testing.T) {
+	lines := slices.Clone(further)
+	for name := range waterCommands {
+		lines = append(lines, exampleOf(t, name))
+	}
+	for _, args := range lines {
+		code, first, talk := ask(t, append(slices.Clone(args), "--json")...)
+		var answer struct {
+			Command string
+			Given   map[string]struct {
+				Value any
+				Unit  string
+			}
+			Results map[string]map[string]any
+		}
+		if err := json.Unmarshal([]byte(first), &answer); err != nil || code != 0 {
+			t.Errorf("%v: code %d, %v, %s", args, code, err, talk)
+			continue
+		}
+		for key, r := range answer.Results {
+			if source, _ := r["source"].(string); r["valid"] == nil && !boundless[source] {
+				t.Errorf("%v: %s does not say where it holds: %v", args, key, r)
+			}
+		}
+		again := append(strings.Fields(answer.Command), "--json")
+		for key, g := range answer.Given {
+			flag := "--" + strings.ReplaceAll(key, "_", "-")
+			if b, isBool := g.Value.(bool); isBool {
+				again = append(again, fmt.Sprintf("%s=%v", flag, b))
+				continue
+			}
+			again = append(again, flag, strings.TrimSpace(fmt.Sprint(g.Value)+" "+bare(g.Unit)))
+		}
+		if _, second, talk := ask(t, again...); second != first {
+			t.Errorf("%v\nagain as %v %s\n%s\n%s", args, again, talk, first, second)
+		}
+	}
+}
+
+// bare leaves out the unit of a flag that takes a plain number and says its unit itself.
+func bare(unit string) string {
+	if unit == "%/K" {
+		return ""
+	}
+	return unit
 }
 
 func ask(t *testing.T, args ...string) (code int, out, talk string) {
@@ -78,6 +144,9 @@ func TestExampleOfEveryHelpAnswersWithUnitsAndSources(t *testing.T) {
 			source, _ := r["source"].(string)
 			if !snake.MatchString(key) || r["value"] == nil || !hasUnit || source == "" {
 				t.Errorf("water %s: %s is %v", name, key, r)
+			}
+			if r["valid"] == nil && !boundless[source] {
+				t.Errorf("water %s: %s does not say where it holds: %v", name, key, r)
 			}
 		}
 		for key, g := range answer.Given {

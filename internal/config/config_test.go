@@ -333,6 +333,7 @@ func TestDoubtsAreWarnedOfAndNotRefused(t *testing.T) {
 		{`band = "20 to 40 bar", tap = "before-scavenger"`, `band = "20 to 40 bar", tap = "after-scavenger"`, "test.toml:37:98: panel.b2.limit.oxygen-high.source.tap: the limit is for after-scavenger, and the panel's tap is before-scavenger (check that the limit is meant for this sample)"},
 		{`edition = "rev 3", band = "20 to 40 bar", tap = "before-scavenger"`, `tap = "before-scavenger"`, "test.toml:37:10: panel.b2.limit.oxygen-high.source: does not say edition, band (add it; the same document has other limits for other pressures and taps)"},
 		{`, refresh = "2s"`, ``, "test.toml:31:31: panel.b2.interlock.temperature: the sensor has no refresh, so one held word counts as two hot updates and is told as hot (set refresh of b2.rack to the time its device takes for a new measurement)"},
+		{`, compensation = "linear", temperature = "temperature"`, ``, `test.toml:14:1: map.rack.point.conductivity: does not say how the device compensates: its lowest possible value depends on that by a factor of two and more, so only what no device at all can show of water of that temperature is refused (write compensation = "none", "linear" or "ultrapure", as the device is set, and temperature = "NAME" of this map)`},
 		{`https://`, `http://`, "test.toml:41:15: recipient.on-call.url: messages cross the network in the clear (use https; the signature proves who sent it, and hides nothing)"},
 	} {
 		_, report := mustParse(t, change(t, c.from, c.to))

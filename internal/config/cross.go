@@ -120,12 +120,15 @@ func (mp *mapPoint) readWater() {
 		return
 	}
 	w := &mp.p.Water
+	w.Temperature = site.None
 	w.Compensation, _ = t.choice("compensation", []string{site.Uncompensated, site.Linear, site.Ultrapure})
 	if !t.has("compensation") {
-		for _, key := range []string{"slope_percent_per_K", "temperature"} {
-			if t.has(key) {
-				t.wrongKey(key, "means nothing without compensation", `write compensation = "none", "linear" or "ultrapure", as the device is set`)
-			}
+		w.Compensation = site.NotStated
+		if t.has("slope_percent_per_K") {
+			t.wrongKey("slope_percent_per_K", "means nothing without compensation", `write compensation = "none", "linear" or "ultrapure", as the device is set`)
+		}
+		if t.has("temperature") {
+			mp.warmth, _ = t.text("temperature", `write the name of a point of this map`)
 		}
 		return
 	}
@@ -146,22 +149,26 @@ func (mp *mapPoint) readWater() {
 	mp.warmth, _ = t.text("temperature", `write the name of a point of this map`)
 }
 
-// checkWarmth finds the temperatures that conductivities of a map name.
+// checkWarmth finds the temperatures that conductivities of a map name, or do not.
 func (m *regMap) checkWarmth() {
+	var names []string
 	for _, mp := range m.points {
+		if mp.p.Quantity == quantity.Temperature {
+			names = append(names, mp.p.Name)
+		}
+	}
+	for _, mp := range m.points {
+		if mp.p.Water.Compensation == site.NotStated {
+			if mp.warmth == "" && len(names) == 1 {
+				mp.warmth = names[0]
+				mp.t.took("temperature", names[0], "the only temperature of this map; it need not be that of the cell, so 5 K are allowed for")
+			}
+			mp.warnNotStated()
+		}
 		if mp.warmth == "" {
 			continue
 		}
-		var of *mapPoint
-		var names []string
-		for _, o := range m.points {
-			if o.p.Name == mp.warmth {
-				of = o
-			}
-			if o.p.Quantity == quantity.Temperature {
-				names = append(names, o.p.Name)
-			}
-		}
+		of := m.pointNamed(mp.warmth)
 		switch {
 		case of == nil:
 			mp.t.wrong("temperature", "there is no point "+quotedList([]string{mp.warmth})+" in this map"+maybe(mp.warmth, names), "write the name of a temperature of this map")
@@ -171,4 +178,23 @@ func (m *regMap) checkWarmth() {
 			mp.ok = false
 		}
 	}
+}
+
+func (m *regMap) pointNamed(name string) *mapPoint {
+	for _, mp := range m.points {
+		if mp.p.Name == name {
+			return mp
+		}
+	}
+	return nil
+}
+
+// warnNotStated says what is lost where nobody states the compensation. 0.02 uS/cm is 50 MOhm.cm: no water at 25 degC shows it, and raw water
+// of 8 degC does.
+func (mp *mapPoint) warnNotStated() {
+	why := "its lowest possible value depends on that by a factor of two and more, so only what no device at all can show of water of that temperature is refused"
+	if mp.warmth == "" {
+		why = "no temperature is named either, and 0.02 uS/cm is impossible at 25 degC and honest at 8 degC without compensation, so only less than water at 0 degC conducts, 0.011 uS/cm, is refused"
+	}
+	mp.t.warnHere("does not say how the device compensates: "+why, `write compensation = "none", "linear" or "ultrapure", as the device is set, and temperature = "NAME" of this map`)
 }

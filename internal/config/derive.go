@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -206,10 +207,18 @@ func (p *panel) readInput(pt *point, kind site.DeriveKind, i int) (*point, site.
 	}
 	if s, isText := t.m[in.Key].(string); i > 0 && (!isText && in.Quantity == quantity.Number || isText && constant(s) && !p.knows(s)) {
 		a, ok := t.amount(in.Key, unit, false)
-		if ok {
-			return given(a.value)
+		if !ok {
+			return nil, none
 		}
-		return nil, none
+		if low, high, bounded := in.Range(choice); bounded && !(a.value >= low && a.value <= high) {
+			said, most := a.text(), withUnit(high, unit)
+			if unit.Display() == "" {
+				said, most = num(a.written), num(high)
+			}
+			t.wrong(in.Key, fmt.Sprintf("%s is outside %s to %s, the range of the method, so nothing could ever be computed with it", said, num(low), most), p.how(in))
+			return nil, none
+		}
+		return given(a.value)
 	}
 	if _, isText := t.m[in.Key].(string); !isText {
 		t.notA(in.Key, "a text in quotes", p.how(in))
@@ -221,6 +230,10 @@ func (p *panel) readInput(pt *point, kind site.DeriveKind, i int) (*point, site.
 	}
 	if _, _, err := quantity.Convert(1, of.p.Unit, unit); err != nil {
 		t.wrong(in.Key, fmt.Sprintf("%s is in %s, and %s cannot be had from it: %s", of.p.Path, of.p.Unit.Name(), unit.Name(), oneLine(err.Error())), p.how(in))
+		return nil, none
+	}
+	if made := of.p.Derive.By; in.Quantity == quantity.Number && made != site.NoDerivation && made.Kind().Words != in.Means {
+		t.wrong(in.Key, fmt.Sprintf("%s is %s, and %s is wanted", of.p.Path, made.Kind().Words, strings.TrimPrefix(in.Says, "the ")), p.how(in))
 		return nil, none
 	}
 	if b := of.p.Entered.Basis; in.Quantity == quantity.Sulfite && b != "" && choice != "" && b != choice {
@@ -267,7 +280,7 @@ func (p *panel) how(in *site.DeriveInput) string {
 	case in.Quantity == quantity.Number:
 		do += ", or a number"
 	default:
-		do += fmt.Sprintf(", or a number with its unit, such as %q", withUnit(1, firstUnit(in)))
+		do += fmt.Sprintf(", or a number with its unit, such as %q", withUnit(cmp.Or(in.Usual, 1), firstUnit(in)))
 	}
 	return do + ": " + in.Says
 }

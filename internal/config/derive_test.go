@@ -162,6 +162,20 @@ derive.turn-again = { conductivity_at_25_of = "turn", temperature = "rack.temper
 		"watery.toml:35:51: panel.b2.derive.lead.barometer: is no key of lead time of the line (it takes unit, resolution, lead_time_of, volume)"},
 	{"a blowdown that does not say of what", "derive.blowdown-of-steam", "derive.blowdown",
 		"watery.toml:30:8: panel.b2.derive.blowdown: does not say in its name of what it is a share: blowdown of steam (call it blowdown-of-steam; at 20 cycles 5.00 % of the feedwater are 5.26 % of the steam)"},
+	{"cycles of less than one", `cycles = "cycles", scavenger`, `cycles = 0.5, scavenger`,
+		`watery.toml:31:90: panel.b2.derive.feed.cycles: 0.5 is outside 1 to 1000, the range of the method, so nothing could ever be computed with it (write cycles = "SENSOR.POINT", or a number: the cycles of concentration)`},
+	{"a barometer of no air", `barometer = "1013 hPa(a)"`, `barometer = "-1013 hPa(a)"`,
+		`watery.toml:33:131: panel.b2.derive.approach.barometer: -1013 hPa(a) is outside 506.625 to 1114.575 hPa(a), the range of the method, so nothing could ever be computed with it (write barometer = "SENSOR.POINT", or a number with its unit, such as "1013 hPa(a)": the pressure of the air at the place, not reduced to sea level)`},
+	{"a barometer in a unit of another size", `barometer = "1013 hPa(a)"`, `barometer = "1013 kPa(a)"`,
+		`watery.toml:33:131: panel.b2.derive.approach.barometer: 1013 kPa(a) is outside 506.625 to 1114.575 hPa(a), the range of the method, so nothing could ever be computed with it (write barometer = "SENSOR.POINT", or a number with its unit, such as "1013 hPa(a)": the pressure of the air at the place, not reduced to sea level)`},
+	{"a temperature past the rule", `temperature = "rack.temperature", rule = "linear"`, `temperature = "40 degC", rule = "natural"`,
+		`watery.toml:28:73: panel.b2.derive.at-25.temperature: 40 degC is outside 0 to 35.9 degC, the range of the method, so nothing could ever be computed with it (write temperature = "SENSOR.POINT", or a number with its unit, such as "1 degC": its temperature)`},
+	{"a share of more than all", `tracer_share = "0.1 %"`, `tracer_share = "120 %"`,
+		`watery.toml:32:72: panel.b2.derive.dose.tracer_share: 120 % is outside 0.0001 to 100 %, the range of the method, so nothing could ever be computed with it (write tracer_share = "SENSOR.POINT", or a number with its unit, such as "1 %": the share of tracer in the product)`},
+	{"a difference of pH for cycles", `blowdown_of_steam_from = "cycles" }`, "blowdown_of_steam_from = \"apart\" }\nderive.apart = { ph_above_expected = \"rack.ph\", conductivity = \"at-25\" }",
+		`watery.toml:30:55: panel.b2.derive.blowdown-of-steam.blowdown_of_steam_from: b2.apart is pH above the one expected from conductivity, and cycles of concentration is wanted (write blowdown_of_steam_from = "SENSOR.POINT", or a number: the cycles of concentration)`},
+	{"cycles for a slope", `rule = "linear"`, `rule = "linear", slope_percent_per_K = "cycles"`,
+		`watery.toml:28:132: panel.b2.derive.at-25.slope_percent_per_K: b2.cycles is cycles of concentration, and slope of the linear rule is wanted (write slope_percent_per_K and a number: the slope of the linear rule)`},
 	{"a rule that is none", `rule = "linear"`, `rule = "liner"`,
 		`watery.toml:28:100: panel.b2.derive.at-25.rule: "liner" is not known here: did you mean "linear"? (write one of "linear", "natural", "salt-trace")`},
 	{"a slope for a rule without one", `rule = "linear"`, `rule = "natural", slope_percent_per_K = 2`,
@@ -251,28 +265,26 @@ func TestTheTableOfKindsIsSound(t *testing.T) {
 	}
 }
 
-// Each of sixty points comes from the one before it in two ways: a search that walks every way would not end in this century.
+// Each of sixty points comes from the two before it: a search that walks every way would not end in this century (2.5e12 ways).
 func TestManyWaysToOnePointAreWalkedOnce(t *testing.T) {
-	lines := []string{`derive.n00 = { cycles_from_conductivity = "rack.raw", feedwater = "rack.raw" }`}
-	for i := 1; i < 50; i++ {
-		before := fmt.Sprintf("n%02d", i-1)
-		lines = append(lines, fmt.Sprintf("derive.n%02d = { scavenger_feed_of = \"rack.oxygen\", residual = \"residual\", cycles = %q, scavenger = \"SO3\" }", i, before))
-		if i%2 == 1 {
-			lines[len(lines)-1] = fmt.Sprintf("derive.n%02d = { conductivity_at_25_of = \"rack.raw\", temperature = \"rack.temperature\", rule = \"linear\", slope_percent_per_K = %q }", i, before)
-		} else {
-			lines[len(lines)-1] = fmt.Sprintf("derive.n%02d = { cycles_from_conductivity = %q, feedwater = %q }", i, before, before)
+	var row []*point
+	p := &panel{derived: map[string]*point{}}
+	for i := range 60 {
+		pt := &point{p: site.Point{Name: fmt.Sprintf("n%02d", i)}}
+		if i >= 2 {
+			pt.inputs = []*point{row[i-1], row[i-2]}
 		}
+		row, p.derived[pt.p.Name] = append(row, pt), pt
 	}
-	s, _, err := Parse("watery.toml", []byte(strings.Replace(watery, "[panel.b2.cross_check]", strings.Join(lines, "\n")+"\n[panel.b2.cross_check]", 1)))
-	if err != nil {
-		t.Fatal(err)
+	if circle := circleFrom(row[59], map[*point]bool{}, nil); circle != nil {
+		t.Errorf("a circle of %d in a row", len(circle))
 	}
-	for i := range s.Points {
-		if s.Points[i].Path == "b2.n49" {
-			if m := s.MovesWith(i); s.Points[m].Path != "b2.rack.raw" {
-				t.Errorf("moves with %s", s.Points[m].Path)
-			}
-		}
+	if order := p.inOrder(); !slices.Equal(order, row) {
+		t.Error("not each after those it is computed from")
+	}
+	row[0].inputs = []*point{row[59]}
+	if circle := circleFrom(row[59], map[*point]bool{}, nil); len(circle) < 2 {
+		t.Error("a circle was not found")
 	}
 }
 
@@ -289,6 +301,67 @@ func TestConductivitiesThatDoNotBelongTogetherAreRefused(t *testing.T) {
 		_, _, err := Parse("watery.toml", []byte(strings.Replace(watery, "[panel.b2.cross_check]", c[0]+"\n[panel.b2.cross_check]", 1)))
 		if err == nil || !strings.Contains(err.Error(), c[1]) {
 			t.Errorf("%s: %v, want %q", what, err, c[1])
+		}
+	}
+}
+
+// A conductivity whose compensation nobody states is judged all the same, by the lowest that any device can show of water of the temperature
+// beside it; which one that is, or that there is none, is said.
+func TestAConductivityWithoutACompensationIsJudgedAsNotStated(t *testing.T) {
+	const stated = `compensation = "linear", temperature = "temperature"`
+	for what, c := range map[string]struct{ to, more, temperature, why string }{
+		"the only temperature": {"", "", "b2.rack.temperature", "of water of that temperature"},
+		"a named one":          {`temperature = "inlet"`, `inlet = { holding = 40020, type = "int16", scale = 0.1, unit = "degC" }`, "b2.rack.inlet", "of water of that temperature"},
+		"one of two":           {"", `inlet = { holding = 40020, type = "int16", scale = 0.1, unit = "degC" }`, "", "0.011 uS/cm"},
+	} {
+		text := strings.Replace(watery, ", "+stated, strings.TrimSuffix(", "+c.to, ", "), 1)
+		s, report, err := Parse("watery.toml", []byte(strings.Replace(text, "[map.plc.point]", c.more+"\n[map.plc.point]", 1)))
+		if err != nil {
+			t.Fatal(what, err)
+		}
+		for i := range s.Points {
+			p := &s.Points[i]
+			if p.Path != "b2.rack.conductivity" {
+				continue
+			}
+			if p.Water.Compensation != site.NotStated || (p.Water.Temperature == site.None) != (c.temperature == "") {
+				t.Errorf("%s: %+v", what, p.Water)
+			} else if c.temperature != "" && s.Points[p.Water.Temperature].Path != c.temperature {
+				t.Errorf("%s: of %s", what, s.Points[p.Water.Temperature].Path)
+			}
+		}
+		if n := len(report.Warnings); n != 2 || !strings.Contains(report.Warnings[1].What, c.why) { // the first: nobody is told
+			t.Errorf("%s: %v", what, report.Warnings)
+		}
+		took := false
+		for _, d := range report.Defaults {
+			took = took || d.Path == "map.rack.point.conductivity.temperature" && strings.Contains(d.Why, "5 K")
+		}
+		if took != (what == "the only temperature") {
+			t.Errorf("%s: default told: %v", what, took)
+		}
+	}
+}
+
+// ppb is a share of mass and ug/L mass in a volume; that they are taken for one another is said wherever a point has either.
+func TestTheConfigurationSaysThatPpbIsTakenForMicrogramsInALitre(t *testing.T) {
+	for _, c := range []struct{ q, unit, want string }{
+		{"dissolved-oxygen", "ppb", "ppb and ug/L"}, {"dissolved-oxygen", "ug/L", "ug/L and ppb"}, {"dissolved-oxygen", "ppm", "ppm and mg/L"},
+		{"dissolved-oxygen", "ug/kg", "ug/kg and ug/L"}, {"dye", "ppb", "ppb and ug/L"}, {"sulfite", "ppb", "ppb and ug/L"}, {"temperature", "degC", ""}, {"flow", "L/h", ""},
+	} {
+		text := strings.Replace(watery, "[map.plc.point]", fmt.Sprintf("more = { holding = 40020, type = \"float32\", quantity = %q, unit = %q }\n[map.plc.point]", c.q, c.unit), 1)
+		_, report, err := Parse("watery.toml", []byte(text))
+		if err != nil {
+			t.Fatal(c, err)
+		}
+		got := ""
+		for _, n := range report.Notes {
+			if n.Path == "map.rack.point.more.unit" {
+				got = n.What
+			}
+		}
+		if want := c.want; want != "" && got != want+" are one unit here: "+quantity.AtOneKilogramPerLitre || want == "" && got != "" {
+			t.Errorf("%s in %s: %q, want %q", c.q, c.unit, got, c.want)
 		}
 	}
 }

@@ -38,6 +38,7 @@ func (p *panel) readEntered() {
 		}
 		pt.p.Quantity, pt.p.Unit = mp.p.Quantity, mp.p.Unit
 		pt.p.Entered.Configured = true
+		noteDensity(t, pt.p.Unit)
 		if age, ok := t.span("max_age", ageMin, ageMax); ok {
 			pt.p.Entered.MaxAge = age
 		} else if !t.has("max_age") {

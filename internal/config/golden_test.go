@@ -19,7 +19,7 @@ timeout = "400ms"
 [map.rack.point]
 oxygen       = { holding = 40001, type = "float32", order = "CDAB", quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500 }
 temperature  = { holding = 40003, type = "int16", scale = 0.1, unit = "degC", no_value = [-32768] }
-conductivity = { holding = 40004, type = "uint16", scale = 0.01, unit = "uS/cm" }
+conductivity = { holding = 40004, type = "uint16", scale = 0.01, unit = "uS/cm", compensation = "linear", temperature = "temperature" }
 flow         = { input = 30005, type = "uint16", unit = "mL/min" }
 valve_closed = { discrete = 10001 }
 sulfite      = { holding = 40010, type = "uint16", quantity = "sulfite", unit = "ppm" }
@@ -312,7 +312,7 @@ plain.toml:31:33: panel.b2.interlock.cooling_water: is the interlock's temperatu
 		"plain.toml:12:137: map.rack.point.oxygen.ceiling: 500 ppb is not above the floor of 600 ppb (floor is the bottom of the sensor's range, ceiling the top)"},
 	{"a ceiling above the fault", "ceiling = 500", "ceiling = 500, fault_above = 400",
 		"plain.toml:12:137: map.rack.point.oxygen.ceiling: 500 ppb is not below fault_above, 400 ppb, so it could never be reached (raise fault_above; the top of the range is a result, not a fault)"},
-	{"an empty fault range", `unit = "uS/cm" }`, `unit = "uS/cm", fault_below = 5, fault_above = 1 }`,
+	{"an empty fault range", `unit = "uS/cm", c`, `unit = "uS/cm", fault_below = 5, fault_above = 1, c`,
 		"plain.toml:14:113: map.rack.point.conductivity.fault_above: 1 uS/cm is not above fault_below, 5 uS/cm (between the two every value is believed)"},
 	{"a word no register can hold", "[-32768]", "[70000]",
 		`plain.toml:13:91: map.rack.point.temperature.no_value[0]: 70000 is outside -32768 to 65535, the words of int16 (write the raw number before scaling, such as [-32768] or ["0x8000"])`},

@@ -63,6 +63,17 @@ func (mp *mapPoint) readType() bool {
 	return true
 }
 
+// noteDensity says that a share of mass and mass in a volume are taken for one another, where a point has either: metrics, limits and what is
+// computed may want the other.
+func noteDensity(t table, u quantity.Unit) {
+	for _, o := range u.Quantity().Units() {
+		if v, assumed, err := quantity.Convert(1, u, o); err == nil && v == 1 && assumed != "" {
+			t.notePoint("unit", fmt.Sprintf("%s and %s are one unit here: %s", u.Name(), o.Name(), assumed))
+			return
+		}
+	}
+}
+
 // readUnit finds quantity and unit; either may follow from the other where only one is possible.
 func (mp *mapPoint) readUnit() bool {
 	t := mp.t

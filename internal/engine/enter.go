@@ -19,8 +19,9 @@ const (
 	TimeNotTaken     Refusal = "time_not_taken" // in the future, older than the point allows, or by a clock that nobody trusts
 )
 
-// aheadMost is how far in the future a time may lie that another clock than ours has given. Judgement.
-const aheadMost = 5 * time.Minute
+// aheadMost is how far ahead a time may lie that another clock than ours has given, written to the minute: such a value was taken just now.
+// Judgement.
+const aheadMost = time.Minute
 
 // enter takes a value that a person gives. Everything it must be is checked here, so that a panel only keeps it.
 func (e *Engine) enter(in Command, do EnterValue, o *Outcome) Reply {
@@ -58,13 +59,14 @@ func (e *Engine) enter(in Command, do EnterValue, o *Outcome) Reply {
 			return no(TimeNotTaken, "the clock of this machine is not to be trusted, so nobody can say how old the value is; enter one that was taken just now, without its time")
 		}
 		// The one age that two wall clocks must give: no other clock knows when a person dipped a bottle.
-		if do.Taken > in.At.Wall+reading.Wall(aheadMost) {
-			return no(TimeNotTaken, "the time it was taken lies in the future")
+		if ahead := time.Duration(do.Taken - in.At.Wall); ahead > aheadMost {
+			return no(TimeNotTaken, fmt.Sprintf("the time it was taken, %s, lies %s ahead of this machine's clock", do.Taken.Time().Format(time.RFC3339), ahead.Round(time.Second)))
 		}
 		if do.Taken < in.At.Wall-reading.Wall(p.Entered.MaxAge) {
 			return no(TimeNotTaken, fmt.Sprintf("it is older than %s, the age at which a value of %s is stale", p.Entered.MaxAge, do.Point))
 		}
-		taken, age = do.Taken, max(0, time.Duration(in.At.Wall-do.Taken))
+		taken = min(do.Taken, in.At.Wall)
+		age = time.Duration(in.At.Wall - taken)
 	}
 	for j := range e.judges {
 		if e.judges[j].index != p.Panel || p.Panel == site.None {

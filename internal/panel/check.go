@@ -41,8 +41,8 @@ func (pl *Panel) in(r reading.Reading, point int, to quantity.Unit) (float64, bo
 }
 
 // belowWater disbelieves a conductivity that no water can have. A legitimate one must never be flagged: the floor has the uncertainty of
-// the cell in it already, and of its temperature; the conductivity is taken a
-// step of its display higher, because the device may have cut off what it could not show.
+// the cell in it already, and of its temperature; without a temperature it is the lowest of any. The conductivity is taken a step of its
+// display higher, because the device may have cut off what it could not show.
 func (pl *Panel) belowWater() {
 	for i, pt := range pl.p.Points {
 		p := &pl.s.Points[pt]
@@ -50,15 +50,20 @@ func (pl *Panel) belowWater() {
 			continue // what a sensor reads in a person's hand is no water of the plant
 		}
 		kappa, ok1 := pl.in(pl.mem[i].own, pt, microsiemens)
-		t, ok2 := pl.in(pl.at(p.Water.Temperature).Own, p.Water.Temperature, celsius)
-		if !ok1 || !ok2 {
+		if !ok1 {
 			continue
 		}
 		step, _, err := quantity.ConvertDifference(p.Resolution, p.Unit, microsiemens)
 		if err != nil {
 			continue
 		}
-		if floor, ok := derive.Floor(p.Water, t); ok && kappa+step < floor {
+		floor := derive.FloorAnywhere()
+		if t, ok := pl.in(pl.at(p.Water.Temperature).Own, p.Water.Temperature, celsius); ok {
+			if there, ok := derive.Floor(p.Water, t); ok {
+				floor = there
+			}
+		}
+		if kappa+step < floor {
 			pl.mem[i].own = pl.mem[i].own.Demote(reading.BelowWater)
 		}
 	}

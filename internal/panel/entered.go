@@ -19,6 +19,8 @@ type Entered struct {
 	Age   time.Duration `json:"age_ns"`
 	// NotKnown: time has passed that nobody can measure, so nobody can say how old the value is. It is stale then.
 	NotKnown bool `json:"age_not_known,omitempty"`
+	// Undated: Taken is by a clock that nobody trusted. It is put right once the clock is known, by the age.
+	Undated bool `json:"undated,omitempty"`
 }
 
 const (
@@ -68,6 +70,9 @@ func (pl *Panel) enteredReading(p *site.Point, in Input) reading.Reading {
 		return reading.Reading{}
 	}
 	age := v.Age + pl.aged
+	if v.Undated && in.Certain && !v.NotKnown {
+		v.Taken, v.Undated = in.Now.Wall-reading.Wall(age), false
+	}
 	at := reading.Stamp{Wall: v.Taken, Up: in.Now.Up - age}
 	if v.NotKnown || age > p.Entered.MaxAge {
 		return reading.Not(reading.Stale, at)
@@ -96,7 +101,7 @@ func (pl *Panel) Started() bool { return pl.started }
 func (pl *Panel) Enter(in Input, point int, value float64, taken reading.Wall, age time.Duration, who, why string) Output {
 	pl.begin(in)
 	p := &pl.s.Points[point]
-	v := Entered{Point: p.Path, Of: p.Quantity.String(), Unit: p.Unit.Name(), Basis: p.Entered.Basis, Value: value, Taken: taken, Age: age - pl.aged}
+	v := Entered{Point: p.Path, Of: p.Quantity.String(), Unit: p.Unit.Name(), Basis: p.Entered.Basis, Value: value, Taken: taken, Age: age - pl.aged, Undated: !in.Certain}
 	if old := pl.enteredAt(p.Path); old != nil {
 		*old = v
 	} else {

@@ -24,62 +24,7 @@ var plainASCII = strings.NewReplacer(
 	"\u2126", "Ohm", "\u03a9", "Ohm",
 	"\u00b0", "deg", "\u00ba", "deg", "\u2103", "degC", "\u2109", "degF",
 	"\u00b7", ".", "\u22c5", ".",
-	"\u00b3", "3",
-)
-
-// slips are spellings that are refused although, or because, one can see what
-// might be meant. quantity None: under every quantity.
-var slips = []struct {
-	spelling string
-	quantity Quantity
-	refusal  error
-	hint     string
-}{
-	{"C", None, ErrAmbiguousUnit, `C is the coulomb; write "degC"`},
-	{"F", None, ErrAmbiguousUnit, `F is the farad; write "degF"`},
-	{"degK", None, ErrUnknownUnit, `the kelvin has no degree; write "K"`},
-	{"deg C", None, ErrUnknownUnit, `write "degC"`},
-	{"deg F", None, ErrUnknownUnit, `write "degF"`},
-	{"deg", None, ErrAmbiguousUnit, `say which degree: "degC" or "degF"`},
-	{"ppt", None, ErrAmbiguousUnit, `ppt is read as parts per thousand and per trillion; write "ug/L" or "mg/L"`},
-	{"ppb", Conductivity, ErrOtherQuantity, `dissolved solids are not conductivity, the factor depends on the salts; write "uS/cm" as the sensor measures`},
-	{"ppm", Conductivity, ErrOtherQuantity, `dissolved solids are not conductivity, the factor depends on the salts; write "uS/cm" as the sensor measures`},
-	{"gal/min", None, ErrAmbiguousUnit, gallons},
-	{"gpm", None, ErrAmbiguousUnit, gallons},
-	{"GPM", None, ErrAmbiguousUnit, gallons},
-	{"L/hr", None, ErrUnknownUnit, `write "L/h"`},
-	{"LPH", None, ErrUnknownUnit, `write "L/h"`},
-	{"lph", None, ErrUnknownUnit, `write "L/h"`},
-	{"LPM", None, ErrUnknownUnit, `write "L/min"`},
-	{"lpm", None, ErrUnknownUnit, `write "L/min"`},
-	{"gal/h", None, ErrAmbiguousUnit, gallonsHour},
-	{"gph", None, ErrAmbiguousUnit, gallonsHour},
-	{"GPH", None, ErrAmbiguousUnit, gallonsHour},
-	{"gal", None, ErrAmbiguousUnit, `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)" or "gal(imp)"`},
-	{"gpg", None, ErrAmbiguousUnit, grains},
-	{"gr/gal", None, ErrAmbiguousUnit, grains},
-	{"lb/hr", None, ErrUnknownUnit, `write "lb/h"`},
-	{"kg/hr", None, ErrUnknownUnit, `write "kg/h"`},
-	{"ton/h", None, ErrAmbiguousUnit, `a ton is 907, 1000 or 1016 kg; write "t/h" for 1000 kg/h, or "lb/h"`},
-	{"hr", None, ErrUnknownUnit, `write "h"`},
-	{"Btu", None, ErrUnknownUnit, `write "MMBtu", a million of them`},
-	{"MBtu", None, ErrAmbiguousUnit, `M is a thousand in the trade and a million elsewhere; write "MMBtu"`},
-	{"mmHg", None, ErrAmbiguousUnit, `write "mmHg(a)": a barometer shows absolute pressure`},
-	{"inHg", None, ErrAmbiguousUnit, `write "inHg(a)": a barometer shows absolute pressure`},
-	{"atm", None, ErrAmbiguousUnit, `write "atm(a)": a barometer shows absolute pressure`},
-	{"bar", None, ErrAmbiguousUnit, gaugeOr + `"bar(g)" or "bar(a)"`},
-	{"mbar", None, ErrAmbiguousUnit, gaugeOr + `"mbar(g)" or "mbar(a)"`},
-	{"hPa", None, ErrAmbiguousUnit, gaugeOr + `"hPa(g)" or "hPa(a)"`},
-	{"kPa", None, ErrAmbiguousUnit, gaugeOr + `"kPa(g)" or "kPa(a)"`},
-	{"MPa", None, ErrAmbiguousUnit, gaugeOr + `"MPa(g)" or "MPa(a)"`},
-	{"psi", None, ErrAmbiguousUnit, gaugeOr + `"psi(g)" or "psi(a)"`},
-}
-
-const (
-	gallons     = `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)/min" or "gal(imp)/min"`
-	gallonsHour = `a US gallon is 3.785 L, an imperial one 4.546 L; write "gal(US)/h" or "gal(imp)/h"`
-	grains      = `a grain in a US gallon is 17.12 mg/L, in an imperial one 14.25; write "gr/gal(US)" or "gr/gal(imp)"`
-	gaugeOr     = "say whether the pressure is gauge or absolute: "
+	"\u00b3", "3", "\u00b2", "2",
 )
 
 // ParseUnit finds the unit of q that is spelled s, in exact case: mS and MS are
@@ -101,10 +46,8 @@ func ParseUnit(s string, q Quantity) (Unit, error) {
 		return Unit{}, fmt.Errorf("%w %.20q...: longer than any in the table", ErrUnknownUnit, s)
 	}
 	ascii := plainASCII.Replace(s)
-	for _, slip := range slips {
-		if slip.spelling == ascii && (slip.quantity == None || slip.quantity == q) {
-			return Unit{}, fmt.Errorf("%w %q: %s", slip.refusal, s, slip.hint)
-		}
+	if err := slipped(ascii, q, func(a, b string) bool { return a == b }); err != nil {
+		return Unit{}, err
 	}
 	if q != None {
 		if u, ok := find(ascii, q); ok {
@@ -138,6 +81,9 @@ func ParseUnit(s string, q Quantity) (Unit, error) {
 	if near := otherCase(ascii, q); near != "" {
 		return Unit{}, fmt.Errorf("%w %q: case matters; is it %s?", ErrUnknownUnit, s, near)
 	}
+	if err := slipped(ascii, q, strings.EqualFold); err != nil {
+		return Unit{}, err
+	}
 	return Unit{}, fmt.Errorf("%w %q%s", ErrUnknownUnit, s, choices(q))
 }
 
@@ -154,13 +100,13 @@ func choices(q Quantity) string {
 	return fmt.Sprintf("; %s takes %s", q, strings.Join(names, ", "))
 }
 
-// otherCase lists the names that differ from s by case only, under q or, with
-// None, under every quantity.
+// otherCase lists the names of units that are spelled as s but for the case,
+// under q or, with None, under every quantity.
 func otherCase(s string, q Quantity) string {
 	var near []string
 	for id := firstUnit; id < len(table); id++ {
 		r := &table[id]
-		if (q != None && r.quantity != q) || !strings.EqualFold(r.name, s) {
+		if q != None && r.quantity != q || !spelledLike(r, s) {
 			continue
 		}
 		quoted := strconv.Quote(r.name)
@@ -169,6 +115,18 @@ func otherCase(s string, q Quantity) string {
 		}
 	}
 	return strings.Join(near, " or ")
+}
+
+func spelledLike(r *row, s string) bool {
+	if strings.EqualFold(r.name, s) {
+		return true
+	}
+	for _, a := range r.aliases {
+		if strings.EqualFold(a, s) {
+			return true
+		}
+	}
+	return false
 }
 
 // ParseValue reads a decimal number and its unit, such as "120 degF" or

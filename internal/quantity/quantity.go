@@ -16,7 +16,7 @@ const (
 	Sulfite                               // as SO3 or as Na2SO3: the limit says which
 	Dye                                   // fluorescent tracer
 	Ratio                                 // a share of one
-	Number                                // dimensionless, without further meaning
+	Number                                // dimensionless; what it means the point says: config lets none stand for another
 	Length                                //
 	Volume                                //
 	State                                 // one bit

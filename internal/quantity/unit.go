@@ -135,8 +135,8 @@ func buildTable() []row {
 
 	// base: S/m. The mho is the old name of the siemens, still on many panels.
 	add(
-		row{quantity: Conductivity, name: "uS/cm", ucum: "uS/cm", factor: rat("1e-4"), aliases: []string{"umho/cm"}},
-		row{quantity: Conductivity, name: "mS/cm", ucum: "mS/cm", factor: rat("0.1"), aliases: []string{"mmho/cm"}},
+		row{quantity: Conductivity, name: "uS/cm", ucum: "uS/cm", factor: rat("1e-4"), aliases: []string{"umho/cm", "umhos/cm"}},
+		row{quantity: Conductivity, name: "mS/cm", ucum: "mS/cm", factor: rat("0.1"), aliases: []string{"mmho/cm", "mmhos/cm", "dS/m"}},
 		row{quantity: Conductivity, name: "uS/m", ucum: "uS/m", factor: rat("1e-6")},
 		row{quantity: Conductivity, name: "mS/m", ucum: "mS/m", factor: rat("1e-3")},
 		row{quantity: Conductivity, name: "S/m", ucum: "S/m", factor: one},
@@ -160,8 +160,8 @@ func buildTable() []row {
 	)
 	// base: Pa
 	add(pressure("bar", "bar", rat("1e5"), true)...)
-	add(pressure("kPa", "kPa", rat("1e3"), false)...)
-	add(pressure("MPa", "MPa", rat("1e6"), false)...)
+	add(pressure("kPa", "kPa", rat("1e3"), true)...)
+	add(pressure("MPa", "MPa", rat("1e6"), true)...)
 	add(pressure("psi", "[psi]", psiInPascals, true)...)
 	add(pressure("mbar", "mbar", rat("100"), true)...)
 	add(pressure("hPa", "hPa", rat("100"), false)...)
@@ -221,8 +221,8 @@ func solute(q Quantity, names ...string) []row {
 		{basis: massFraction, name: "ppm", ucum: "[ppm]", factor: one},
 		{basis: massFraction, name: "ug/kg", ucum: "ug/kg", factor: rat("1e-3")},
 		{basis: massFraction, name: "mg/kg", ucum: "mg/kg", factor: one},
-		{basis: concentration, name: "ug/L", ucum: "ug/L", factor: rat("1e-3"), aliases: []string{"ug/l"}},
-		{basis: concentration, name: "mg/L", ucum: "mg/L", factor: one, aliases: []string{"mg/l"}},
+		{basis: concentration, name: "ug/L", ucum: "ug/L", factor: rat("1e-3"), aliases: []string{"ug/l", "mg/m3", "ug/dm3"}},
+		{basis: concentration, name: "mg/L", ucum: "mg/L", factor: one, aliases: []string{"mg/l", "g/m3", "mg/dm3"}},
 	}
 	var rows []row
 	for _, name := range names {

@@ -9,8 +9,9 @@ type Entered struct {
 	Basis      string        // for sulfite: "SO3" or "Na2SO3"; a value in another is refused
 }
 
-// Compensations a device may do to a conductivity before it shows it. The empty one is not stated.
+// Compensations a device may do to a conductivity before it shows it.
 const (
+	NotStated     = "not stated" // nobody has said: it is held against the lowest floor of all three
 	Uncompensated = "none"
 	Linear        = "linear"    // divided by 1 + slope (t - 25)
 	Ultrapure     = "ultrapure" // pure water and a trace of salt each brought to 25 degC
@@ -22,9 +23,9 @@ const UsualSlope = 2.0
 // Water says what a conductivity is, so that it can be told whether any water can conduct so little. The zero Water says nothing, and then
 // nothing is judged by it.
 type Water struct {
-	Compensation string  // one of the three, or empty
+	Compensation string  // one of the four; empty for what no device measures
 	Slope        float64 // of Linear, in % per K
-	Temperature  int     // the point of its temperature
+	Temperature  int     // the point of its temperature; None where none is known
 }
 
 // At25 tells whether the conductivity is one at 25 degC.

@@ -33,9 +33,11 @@ func Lines(f Facts, point int) []string {
 	}
 	if f.Of(point).Reason == reading.BelowWater && p.Water.Compensation != "" {
 		said = append(said, f.belowWater(point)...)
-		asked = append(asked,
-			"is the cell full of water, without a bubble, and is its cable sound?",
-			"is the device set to the compensation that is configured here?")
+		set := "is the device set to the compensation that is configured here?"
+		if p.Water.Compensation == site.NotStated {
+			set = "to what compensation is the device set? The configuration does not say it"
+		}
+		asked = append(asked, "is the cell full of water, without a bubble, and is its cable sound?", set)
 	}
 	if f.Panel != nil {
 		s, a := f.crossPH(point)

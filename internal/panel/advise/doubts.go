@@ -35,18 +35,20 @@ func (f *Facts) value(point int, to quantity.Unit) (float64, bool) {
 }
 
 var compensations = [...]struct{ key, words string }{
-	{site.Uncompensated, "not compensated"}, {site.Linear, "compensated by the linear rule"}, {site.Ultrapure, "compensated as ultrapure water"}}
+	{site.Uncompensated, "not compensated"}, {site.Linear, "compensated by the linear rule"}, {site.Ultrapure, "compensated as ultrapure water"},
+	{site.NotStated, "however it is compensated"}}
 
 // belowWater says where the floor is. The reading itself is not believed, so it is not given.
 func (f *Facts) belowWater(point int) []string {
 	w := f.Site.Points[point].Water
+	lowest := "at any temperature no water shows less than " + number(derive.FloorAnywhere(), 4) + " uS/cm, and the device showed less"
 	t, ok := f.value(w.Temperature, celsius)
 	if !ok {
-		return nil
+		return []string{lowest}
 	}
 	floor, ok := derive.Floor(w, t)
 	if !ok {
-		return nil
+		return []string{lowest}
 	}
 	how := w.Compensation
 	for _, c := range compensations {

@@ -49,3 +49,47 @@ func TestTheFloorLiesBelowEveryLegitimateReading(t *testing.T) {
 		t.Error("a floor beyond the source")
 	}
 }
+
+// Where nobody states the compensation a device may be set to any of them, and its temperature may stand elsewhere in it: whatever pure water
+// shows in any mode, with a thermometer five kelvin off and a cell that reads 2 % low, is legitimate. 0.02 uS/cm, 50 MOhm.cm, is impossible
+// at 25 degC in every mode and honest raw water of 8.5 degC (IAPWS 1990).
+func TestAFloorWithoutAStatedCompensationLiesBelowThatOfEveryMode(t *testing.T) {
+	w := site.Water{Compensation: site.NotStated}
+	for _, c := range []struct{ t, shown float64 }{
+		{8.5, 0.020}, {10, 0.02207}, {15, 0.03038}, {20, 0.04124}, {25, 0.0547}, // not compensated, the lowest below 25 degC
+		{30, 0.0547}, {40, 0.0547}, {60, 0.0547}, // as ultrapure, the lowest above
+		{30, 0.0626}, {50, 0.17736 / 1.75}, // linear, 3 %/K
+	} {
+		for _, off := range []float64{-5, -1, 0, 5} {
+			floor, ok := Floor(w, c.t+off)
+			if !ok || floor >= 0.98*c.shown {
+				t.Errorf("%v degC shown as %v: floor %v, %v; pure water may show %v", c.t, c.t+off, floor, ok, c.shown)
+			}
+		}
+	}
+	for at, want := range map[float64]float64{20: 0.02, 25: 0.02, 30: 0.02, 40: 0.02} {
+		if floor, ok := Floor(w, at); !ok || floor < want {
+			t.Errorf("%v uS/cm passes at %v degC: the floor is %v, %v", want, at, floor, ok)
+		}
+	}
+	for at := 0.0; at <= 80; at++ { // never above that of a mode that is stated, and never below that of any water
+		floor, ok := Floor(w, at)
+		if !ok || floor < FloorAnywhere() {
+			t.Errorf("%v degC: %v, %v", at, floor, ok)
+		}
+		for _, stated := range []site.Water{{Compensation: site.Uncompensated}, {Compensation: site.Linear, Slope: 1}, {Compensation: site.Linear, Slope: 2}, {Compensation: site.Linear, Slope: 3}, {Compensation: site.Ultrapure}} {
+			if s, ok := Floor(stated, at); !ok || floor > s {
+				t.Errorf("%v degC: %v, and %+v has %v, %v", at, floor, stated, s, ok)
+			}
+		}
+	}
+	for _, at := range []float64{-1, 81, 150} {
+		if _, ok := Floor(w, at); ok {
+			t.Errorf("a floor at %v degC, beyond the source of one of the modes", at)
+		}
+	}
+	// 0.01149 uS/cm at 0 degC by PHREEQC, the lower of the two routes, less 3 %
+	if v := FloorAnywhere(); v < 0.0110 || v > 0.0113 {
+		t.Errorf("anywhere: %v", v)
+	}
+}

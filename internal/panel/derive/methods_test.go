@@ -294,3 +294,45 @@ func TestAKindWithoutAnInputItNeedsIsUnknown(t *testing.T) {
 		}
 	}
 }
+
+// A constant outside the range that the table of kinds gives could never give a value, and one inside it does: the table is held against the
+// methods themselves, a hair to either side of both ends.
+func TestTheRangesOfTheTableAreThoseOfTheMethods(t *testing.T) {
+	bounded := 0
+	for _, w := range walked {
+		k := w.by.Kind()
+		for i := 1; i < len(w.v); i++ {
+			low, high, ok := k.Inputs[i].Range(w.choice)
+			if !ok {
+				t.Errorf("%s %s: input %s has no range", k.Name, w.choice, k.Inputs[i].Key)
+				continue
+			}
+			bounded++
+			for v, in := range map[float64]bool{low: true, high: true, low - 1e-6*max(1e-6, math.Abs(low)): false, high + 1e-6*math.Abs(high): false} {
+				// The others where the method has a value for the end of this one.
+				found := false
+				for _, first := range []float64{w.v[0], 0, 4, 9, 0.011, 0.5, 1e3, 1e4, 1e5, 1e6, 1e-2} {
+					p, points := made(t, w.by, w.choice, len(w.v))
+					values := append([]float64{first}, w.v[1:]...)
+					values[i] = v
+					if k.By == site.PercentSaturationOf && i == 1 {
+						values[2] = 1100 // where water of 100 degC does not boil yet
+					}
+					if k.By == site.BelowSaturationOf && i != 3 {
+						values[3] = 0 // a vacuum less the error of its gauge is none
+					}
+					if k.By == site.BelowSaturationOf && i == 3 {
+						values[1] = 2
+					}
+					found = found || Step(p, points, inputsOf(k, values), at(1)).HasValue()
+				}
+				if found != in {
+					t.Errorf("%s %s: input %s at %v has a value: %v; its range is %v to %v", k.Name, w.choice, k.Inputs[i].Key, v, found, low, high)
+				}
+			}
+		}
+	}
+	if bounded < 14 {
+		t.Errorf("only %d inputs are bounded", bounded)
+	}
+}
