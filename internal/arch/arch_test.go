@@ -7,6 +7,7 @@ import (
 	"go/token"
 	"go/types"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -379,6 +380,41 @@ func TestOnlyTheOrderWritesToADevice(t *testing.T) {
 	}
 	if found["WriteCoil"] != 1 || found["WriteRegister"] != 1 {
 		t.Errorf("found %v: want one call of each", found)
+	}
+}
+
+// TestASerialLineIsSpokenIntoInTwoPlaces: a question of frame.go, which can make reads only, and the order of order_line.go.
+func TestASerialLineIsSpokenIntoInTwoPlaces(t *testing.T) {
+	found := map[string]int{}
+	for _, p := range load(t) {
+		if p.dir != "internal/bus" {
+			continue
+		}
+		for _, f := range p.files {
+			ast.Inspect(f, func(n ast.Node) bool {
+				call, ok := n.(*ast.CallExpr)
+				if !ok {
+					return true
+				}
+				name := ""
+				switch fun := call.Fun.(type) {
+				case *ast.Ident:
+					name = fun.Name
+				case *ast.SelectorExpr:
+					if x, ok := fun.X.(*ast.Ident); ok {
+						name = x.Name + "." + fun.Sel.Name
+					}
+				}
+				if name == "orderFrame" || name == "raw.Write" {
+					found[filepath.Base(p.fset.Position(call.Pos()).Filename)+" "+name]++
+				}
+				return true
+			})
+		}
+	}
+	want := map[string]int{"line.go raw.Write": 1, "order_line.go raw.Write": 1, "order_line.go orderFrame": 1}
+	if !maps.Equal(found, want) {
+		t.Errorf("found %v, want %v", found, want)
 	}
 }
 

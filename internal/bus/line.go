@@ -58,8 +58,10 @@ type line struct {
 	ended   error // how the stream ended, once it did
 
 	listening bool
-	foreign   bool          // another master was heard and no full silence since
-	lastByte  time.Duration // Up of the last byte either way, or of the start of the listening
+	foreign   bool                  // another master was heard and no full silence since
+	lastByte  time.Duration         // Up of the last byte either way, or of the start of the listening
+	lastOther time.Duration         // the same without what belongs to an order: a request to close is repeated faster than some lines settle
+	between   func(context.Context) // what may be done while the line settles; nil: nothing
 	closedAt  time.Duration
 	everHeard bool // a full listening has passed at least once
 
@@ -74,6 +76,10 @@ type line struct {
 	flood   int           // unaccounted bytes of this settling
 	asked   map[shape]use // by station and function alone: who may still answer us
 	sent    reading.Stamp // when the last question left
+	echoes  bool          // the line was heard to repeat what we said
+
+	ordered      []byte        // the last order, whose answer repeats it
+	orderedUntil time.Duration // Up until which that may still come
 }
 
 func newLine(w wire, longest, listen time.Duration, now func() reading.Stamp) *line {
@@ -93,7 +99,7 @@ func (l *line) attach(raw stream) {
 	if !l.without.noListen && l.listen > 0 && (!l.everHeard || up-l.closedAt >= l.listen) {
 		l.listening = true
 	}
-	l.lastByte = up
+	l.lastByte, l.lastOther = up, up
 	l.clean, l.settled = false, false
 	l.settle = max(l.settle, settleOpen)
 	l.junk, l.flood = nil, 0
@@ -140,7 +146,7 @@ func (l *line) stray(c chunk) {
 	if len(c.data) == 0 {
 		return
 	}
-	l.lastByte = c.up
+	l.lastByte, l.lastOther = c.up, c.up
 	if l.without.noFlush {
 		l.kept = append(l.kept, c.data...)
 		return
@@ -188,6 +194,8 @@ func (l *line) isForeign(h heard) bool {
 	if h.request {
 		// On a line with an echo our own last question may come back late.
 		own := l.ledger.any && string(h.frame) == string(l.ledger.last.frame())
+		// And the answer to an order is the order.
+		own = own || l.up() < l.orderedUntil && string(h.frame) == string(l.ordered)
 		return !own
 	}
 	if h.either && !l.ledger.lately(h.station(), h.function(), 3, l.up()) {
@@ -239,45 +247,6 @@ func (l *line) await(ctx context.Context, quiet, most time.Duration) error {
 	}
 }
 
-// ready brings the line to where a question may be sent, or says why not.
-func (l *line) ready(ctx context.Context) error {
-	if l.raw == nil {
-		return errNotOpen
-	}
-	l.drain()
-	if l.ended != nil {
-		return l.ended
-	}
-	if l.listening {
-		if l.up()-l.lastByte < l.listen {
-			if l.foreign {
-				return errForeign
-			}
-			return errListening
-		}
-		l.listening, l.foreign, l.everHeard = false, false, true
-		l.junk, l.flood, l.settled = nil, 0, true
-	}
-	if l.listen <= 0 {
-		l.everHeard = true
-	}
-	if !l.settled && !l.without.noSettle {
-		if err := l.await(ctx, l.settle, 2*l.settle); err != nil {
-			return err
-		}
-	}
-	if l.listening { // another master was heard while it settled
-		return errForeign
-	}
-	l.settled = true
-	l.junk, l.flood = nil, 0
-	err := l.await(ctx, l.wire.quiet, l.timeout) // 3.5 characters of silence before a request
-	if err == nil && l.listening {
-		return errForeign
-	}
-	return err
-}
-
 // exchange sends a question and takes its answer: a whole sound frame. An error means that the line is out of step, or gone.
 func (l *line) exchange(ctx context.Context, q query) ([]byte, error) {
 	if err := l.ready(ctx); err != nil {
@@ -304,6 +273,7 @@ func (l *line) exchange(ctx context.Context, q query) ([]byte, error) {
 		return nil, l.failed(err)
 	}
 	l.lastByte = l.up()
+	l.lastOther = l.lastByte
 	got, err := l.collect(ctx, q, request, timeout)
 	if err != nil {
 		return nil, l.failed(err)
@@ -334,6 +304,7 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 			// A two-wire line that hears itself. An answer that repeats its request byte for byte can only be of three bytes of bits asked
 			// at 0x0300 to 0x03ff; it is lost as an echo, and the next try has another length.
 			got, echoed = got[requestBytes:], true
+			l.echoes = true
 		}
 		n := l.answerBytes(q, got)
 		mayEcho := !echoed && !l.without.noEchoStrip && len(got) < requestBytes && string(got) == string(request[:len(got)])
@@ -358,7 +329,7 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 			select {
 			case c := <-l.in: // it had come before the timer was looked at: a stalled machine makes no answer late
 				if c.err == nil && c.up <= deadline {
-					l.lastByte = c.up
+					l.lastByte, l.lastOther = c.up, c.up
 					got = append(got, c.data...)
 					timer.Reset(0)
 					continue
@@ -375,7 +346,7 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 				l.ended = c.err
 				return nil, c.err
 			}
-			l.lastByte = c.up
+			l.lastByte, l.lastOther = c.up, c.up
 			got = append(got, c.data...)
 		}
 	}

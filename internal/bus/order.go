@@ -21,7 +21,6 @@ var (
 	errNotAllowed = errors.New("bus: not an order of this site")
 	errTooOld     = errors.New("bus: the order is older than orders live; what it was given for may be withdrawn")
 	errWithdrawn  = errors.New("bus: what the order was given for is withdrawn")
-	errLine       = errors.New("bus: orders over a serial line are not sent yet")
 	errNoWriting  = errors.New("bus: orders over this link are not sent yet")
 )
 
@@ -31,7 +30,7 @@ const ordersMax = silenceMaxSuspect
 
 // closable is a link over which an order may leave.
 type closable interface {
-	order(o reading.Order) error
+	order(ctx context.Context, o reading.Order) error
 }
 
 // Orders is where orders come from and what becomes of them.
@@ -154,10 +153,6 @@ func (p *poller) obey(ctx context.Context, o reading.Order) {
 	switch {
 	case !p.drives.allowed(o):
 		why = errNotAllowed
-	case p.guard != nil:
-		if why = errLine; p.toldForeign {
-			r.Fault = reading.AnotherMaster // and none will while another master speaks
-		}
 	case !writes:
 		why = errNoWriting
 	default:
@@ -180,6 +175,9 @@ func (p *poller) obey(ctx context.Context, o reading.Order) {
 // that of a reading; and while a late answer to an earlier read-back may be under way, none is believed. That the gateway is in step is shown
 // by the answer to the write just before, which has a shape of its own.
 func (p *poller) readBack(ctx context.Context, o reading.Order) (value uint16, known bool) {
+	if p.guard != nil {
+		return p.readBackOnLine(ctx, o)
+	}
 	q := query{station: o.Station, table: o.Table, addr: o.Addr, count: 1}
 	gated := p.gate != nil && o.Station != direct
 	if gated {
@@ -217,8 +215,13 @@ func (p *poller) write(ctx context.Context, w closable, o reading.Order) (_ read
 			return reading.NotAsked, why
 		}
 		reused := p.served
-		err := w.order(o)
+		err := w.order(ctx, o)
 		f := faultOf(err)
+		if p.guard != nil && ctx.Err() == nil && !clean(f) {
+			p.fault(a, err) // a line out of step settles by itself
+			p.tell()
+			return f, nil
+		}
 		if !down(f) {
 			p.linkHeld()
 		}
@@ -254,9 +257,6 @@ func (p *poller) answer(r reading.OrderResult) {
 	}
 }
 
-// refuse answers an order on a line, over which none leaves.
-func (p *poller) refuse(o reading.Order) { p.obey(context.Background(), o) }
-
 // refused says in the log that an order was not obeyed, once for each.
 func (p *poller) refused(o reading.Order, why error) {
 	if p.refusedAny && p.refusedID == o.ID {
@@ -270,20 +270,30 @@ func (p *poller) refused(o reading.Order, why error) {
 	p.log.Warn(words, "order", o.ID, "station", o.Station, "err", why)
 }
 
-// order writes over plain tcp: function 05 for a coil, 06 for a register (Modbus Application Protocol V1.1b3, 6.5 and 6.6). The library
-// checks that the answer repeats the request.
-func (l *tcpLink) order(o reading.Order) error {
+// order writes over plain tcp.
+func (l *tcpLink) order(_ context.Context, o reading.Order) error {
 	if l.client == nil {
 		return errNotOpen
 	}
-	if err := l.client.SetUnitId(o.Station); err != nil {
+	return write(l.client, o)
+}
+
+// order writes over a secured connection. When ctx ends it returns at once.
+func (l *tlsLink) order(ctx context.Context, o reading.Order) error {
+	return l.over(ctx, func(client *modbus.ModbusClient) error { return write(client, o) })
+}
+
+// write is function 05 for a coil, 06 for a register (Modbus Application Protocol V1.1b3, 6.5 and 6.6). The library checks that the answer
+// repeats the request.
+func write(client *modbus.ModbusClient, o reading.Order) error {
+	if err := client.SetUnitId(o.Station); err != nil {
 		return err
 	}
 	switch o.Table {
 	case reading.Coil:
-		return l.client.WriteCoil(o.Addr, o.Value != 0)
+		return client.WriteCoil(o.Addr, o.Value != 0)
 	case reading.Holding:
-		return l.client.WriteRegister(o.Addr, o.Value)
+		return client.WriteRegister(o.Addr, o.Value)
 	}
 	return modbus.ErrUnexpectedParameters
 }

@@ -357,22 +357,3 @@ func TestOfTwoPanelsOnlyTheOneThatDrivesIsAsked(t *testing.T) {
 		t.Errorf("an order in the name of the other panel: %+v", res)
 	}
 }
-
-// On a serial line an order is refused, and where another master was heard the refusal says so.
-func TestAnOrderOverASerialLineIsRefusedByName(t *testing.T) {
-	s := withDrive(stationsOf(false, nil, 1, 9), closeCoil)
-	p := &poller{link: &rtuLink{}, guard: &rtuLink{}, now: clock(time.Now()), log: slog.New(slog.DiscardHandler)}
-	done := make(chan reading.OrderResult, 1)
-	p.drive(s, Orders{Done: done}, t.Context().Done())
-	r := closeCoil.Order(0)
-	r.Until = time.Hour
-	p.refuse(r)
-	if res := <-done; res.Fault != reading.NotAsked {
-		t.Errorf("%+v", res)
-	}
-	p.toldForeign = true
-	p.refuse(r)
-	if res := <-done; res.Fault != reading.AnotherMaster {
-		t.Errorf("%+v", res)
-	}
-}

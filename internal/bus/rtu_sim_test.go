@@ -79,6 +79,9 @@ type simLine struct {
 	asked   []asking
 	dials   int
 	bytes   atomic.Int64 // that came from us
+
+	obeys  func(frame []byte) []after // what becomes of a write; nil: none may come
+	orders []time.Duration            // when one came
 }
 
 type asking struct {
@@ -144,6 +147,15 @@ func (s *simLine) listen(conn net.Conn) {
 		}
 		if n != requestBytes || !sound(b[:n]) {
 			s.t.Errorf("a request of %x", b[:n])
+			continue
+		}
+		if s.obeys != nil && (b[1] == 5 || b[1] == 6) {
+			s.mu.Lock()
+			s.orders = append(s.orders, s.up())
+			s.mu.Unlock()
+			for _, a := range s.obeys(bytes.Clone(b[:n])) {
+				time.AfterFunc(requestBytes*s.wire.char+a.wait, func() { s.say(a.data) })
+			}
 			continue
 		}
 		if b[1] < 1 || b[1] > 4 {

@@ -12,6 +12,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/simonvetter/modbus"
+
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -107,9 +109,18 @@ func (l *tlsLink) end(err error) {
 }
 
 // ask makes one read. When ctx ends it returns at once.
-func (l *tlsLink) ask(ctx context.Context, station uint8, table reading.Table, addr, count uint16) ([]uint16, error) {
+func (l *tlsLink) ask(ctx context.Context, station uint8, table reading.Table, addr, count uint16) (words []uint16, err error) {
+	err = l.over(ctx, func(client *modbus.ModbusClient) (err error) {
+		words, err = read(client, station, table, addr, count)
+		return err
+	})
+	return words, err
+}
+
+// over does something with the library's end. When ctx ends it returns at once.
+func (l *tlsLink) over(ctx context.Context, do func(*modbus.ModbusClient) error) error {
 	if l.lb == nil {
-		return nil, errNotOpen
+		return errNotOpen
 	}
 	lb, conn := l.lb, l.conn
 	stop := context.AfterFunc(ctx, func() {
@@ -117,17 +128,17 @@ func (l *tlsLink) ask(ctx context.Context, station uint8, table reading.Table, a
 		_ = lb.conn.Close()
 	})
 	defer stop()
-	words, err := read(lb.client, station, table, addr, count)
+	err := do(lb.client)
 	if ctx.Err() != nil {
-		return nil, ctx.Err()
+		return ctx.Err()
 	}
 	if err != nil && down(faultOf(err)) {
 		// The library sees its loopback end; why the secured one ended is known here: a refused certificate shows only now.
 		if cause := l.ended.Load(); cause != nil {
-			return nil, *cause
+			return *cause
 		}
 	}
-	return words, err
+	return err
 }
 
 func (l *tlsLink) close() {

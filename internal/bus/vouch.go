@@ -76,14 +76,9 @@ func (p *poller) roundOfLine(ctx context.Context, a *attempt, due []plan.Request
 	}
 	a.retryUntil = p.now().Up + silenceMax
 	p.guard.line.ledger.slot = a.slot
+	p.guard.line.between = func(ctx context.Context) { p.obeyWaiting(ctx, orders) }
 	for i, pieces := range segments {
-		select {
-		case o, open := <-orders:
-			if open {
-				p.refuse(o)
-			}
-		default:
-		}
+		p.obeyWaiting(ctx, orders)
 		if !p.segment(ctx, a, pieces) {
 			return false
 		}
@@ -112,6 +107,7 @@ func (p *poller) segment(ctx context.Context, a *attempt, pieces []*piece) bool 
 			if ctx.Err() != nil {
 				return false
 			}
+			p.guard.line.between(ctx)
 		}
 		if inState(pieces, pending) > 0 {
 			continue

@@ -78,13 +78,7 @@ func (p *panel) readDrive(lock table) {
 	d := &p.p.Interlock.Drive
 	d.Configured = true
 	if name, ok := reference(t, "bus", "bus", t.d.buses, "[bus.NAME]"); ok {
-		if p.drive = t.d.buses[name]; p.drive.b.Scheme != "tcp" && p.drive.b.Scheme != "" {
-			if p.drive.b.Serial() {
-				t.wrong("bus", "orders over a serial line are not sent yet", "name a bus of the scheme tcp, or remove drive and only observe")
-			} else {
-				t.wrong("bus", "orders over "+p.drive.b.Scheme+" are not sent yet", "name a bus of the scheme tcp, or remove drive and only observe")
-			}
-		}
+		p.drive = t.d.buses[name]
 	}
 	station := "write 1 to 247 for a device behind a gateway, or 255 for a device spoken to directly"
 	if !t.has("station") {
@@ -95,6 +89,8 @@ func (p *panel) readDrive(lock table) {
 			t.wrong("station", "0 is a broadcast: every device behind a gateway would obey it, and none would answer", station)
 		case n > 247 && n != 255:
 			t.wrong("station", fmt.Sprintf("%d is a reserved number", n), station)
+		case n == 255 && p.drive != nil && p.drive.b.Serial():
+			t.wrong("station", "255 is no station of a serial line", "write 1 to 247")
 		}
 		d.Station = uint8(n)
 	}
