@@ -24,6 +24,9 @@ type Swings struct {
 	Moved   time.Duration                      `json:"-"` // when the condition last came or went
 }
 
+// IsZero tells whether there is nothing to keep on disk.
+func (w Swings) IsZero() bool { return !w.Unsteady && w.Count == 0 }
+
 // Rose notes that the condition came.
 func (w Swings) Rose(up time.Duration) Swings {
 	w.Moved = up
