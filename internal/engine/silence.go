@@ -19,6 +19,9 @@ const (
 	Silenced   Refusal = panel.AckSilenced
 )
 
+// ShelfUsual is how long an alarm is shelved for where nobody says.
+const ShelfUsual = panel.ShelfUsual
+
 // silenceWords says a refusal to the person who asked.
 func silenceWords(r Refusal, alarm string) string {
 	switch r {

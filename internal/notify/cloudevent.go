@@ -117,6 +117,7 @@ func sober(e *event.Event, most int) *event.Event {
 		x.Limit = soberLimit(x.Limit, most)
 		c.Excursion = &x
 	}
+	soberStates(&c, most)
 	return &c
 }
 

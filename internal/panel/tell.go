@@ -186,6 +186,9 @@ func (pl *Panel) tellEnd(n *news) bool {
 	if began {
 		u := pl.alarmEvent(n.i, event.AlarmUnsteady, n.prio)
 		u.Raised, u.Count, u.Excursion = n.was.Raised, a.Swings.Count, n.x
+		if pl.mustSpeak(n.i) {
+			u.Is = "stands" // then it is told again all the same
+		}
 		pl.emit(u)
 	}
 	return e.Quiet == "" || began
