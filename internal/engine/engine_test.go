@@ -68,9 +68,9 @@ const upset = `start 2026-11-25T02:00:00Z
 
 func TestTheSameInputsGiveTheSameBytes(t *testing.T) {
 	s := parse(t, twoPanels)
-	first := tell(t, s, upset)
+	first := tell(t, s, nil, upset)
 	for range 3 {
-		if again := tell(t, parse(t, twoPanels), upset); again != first {
+		if again := tell(t, parse(t, twoPanels), nil, upset); again != first {
 			t.Fatalf("the same inputs gave other bytes:\n%s", cmp.Diff(first, again))
 		}
 	}
@@ -506,7 +506,7 @@ dir = "/var/lib/rillwatch"
 // TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem: a limit, an interlock, a line or a derived point over a sensor of the site, on another
 // bus than the panel's own, is judged like any other and not passed over in silence.
 func TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem(t *testing.T) {
-	got := tell(t, parse(t, siteSensors), `start 2026-11-25T02:00:00Z
+	got := tell(t, parse(t, siteSensors), nil, `start 2026-11-25T02:00:00Z
 120s: plc.kappa=4 plc.temp=25 plc.flow=200 plc.on=1 rack.oxygen=12
 10s: plc.kappa=12.5
 10s: plc.kappa=4 plc.temp=60`)

@@ -144,6 +144,29 @@ func quietText(put func(k, v string), e *event.Event) {
 		}
 	}
 	put("unseen", strings.Join(e.Unseen, ","))
+	if x := e.Excursion; x != nil {
+		put("continues", x.Before)
+		if !x.Open {
+			if x.UpperKnown {
+				put("upper", strconv.FormatFloat(x.IntegralUpper, 'f', 4, 64))
+			}
+			if x.ValidKnown {
+				put("valid", strconv.FormatFloat(x.Valid, 'f', 4, 64))
+			}
+			put("longest_gap", x.LongestGap.String())
+			put("ended", x.Ended)
+			var links []string
+			for _, l := range x.Links {
+				to := "-"
+				if l.To != 0 {
+					to = l.To.Time().Format("15:04:05")
+				}
+				links = append(links, l.What+"/"+l.From.Time().Format("15:04:05")+".."+to)
+			}
+			put("links", strings.Join(links, ","))
+			put("acknowledged", x.AckBy)
+		}
+	}
 	for _, s := range e.Trust.Silences {
 		put(s.State, s.Alarm+" by "+s.Who)
 	}

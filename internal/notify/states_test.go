@@ -108,7 +108,7 @@ func TestEveryReasonToTellAnewHasItsWords(t *testing.T) {
 			t.Errorf("%s: %s\n%s", again, m.headline, m.text)
 		}
 	}
-	for _, again := range []string{event.AgainShelfOver, event.AgainInService, event.AgainUnsuppress, event.AgainCauseOver, event.AgainUnsteady, event.AgainStandsStill} {
+	for _, again := range []string{event.AgainShelfOver, event.AgainInService, event.AgainUnsuppress, event.AgainCauseOver, event.AgainUnsteady, event.AgainStarted, event.AgainStandsStill} {
 		if againWords[again] == "" {
 			t.Errorf("no words for %s", again)
 		}

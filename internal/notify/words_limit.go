@@ -220,6 +220,7 @@ func (t *teller) returned() {
 	t.say(s, owner(l))
 	t.say(t.books(x)...)
 	t.say(t.proof(x)...)
+	t.say(t.held())
 	t.say(t.trust(), t.age())
 	t.say("Nothing needs to be done at once. In the morning, look at what the plant did around the time of " + furthest(&x.Limit) + ".")
 	t.say(t.over())

@@ -189,6 +189,7 @@ var againWords = map[string]string{
 	event.AgainInService:   "it was put back in service and its condition holds",
 	event.AgainUnsuppress:  "what had made it pointless is over, and its condition still holds",
 	event.AgainCauseOver:   "another trouble had spoken for it; that is over and this one stands",
+	event.AgainStarted:     "it had come and gone for a while; rillwatch was started again, and its condition holds",
 	event.AgainUnsteady:    "it had come and gone for a while, and has now stood for thirty minutes",
 	event.AgainStandsStill: "it comes and goes, and has now stood for two minutes on end",
 }
@@ -221,6 +222,8 @@ func (t *teller) held() string {
 	switch t.e.Kind {
 	case event.AlarmRaised:
 		return "Passed as well: " + many(t.e.Held, "milder limit", "milder limits") + " of the same reading, on record and not told apart."
+	case event.AlarmReturned:
+		return "Ended with it: " + many(t.e.Held, "milder limit", "milder limits") + " of the same reading, on record."
 	case event.BusLost, event.StationSilent:
 		return "What stood on these readings, " + one + ", is not told while this lasts; what still stands afterwards is told anew."
 	}

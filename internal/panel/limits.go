@@ -23,9 +23,12 @@ func (pl *Panel) limits(in Input, since time.Duration) {
 		pl.move(&n, in, since)
 		pl.news = append(pl.news, n)
 	}
+	pl.tellEnds() // first: a milder limit may speak from here on
 	for k := range pl.news {
 		n := &pl.news[k]
-		pl.tell(n)
+		if !n.fell {
+			pl.tell(n)
+		}
 		switch {
 		case n.rose:
 			pl.record(n.i)
@@ -65,7 +68,9 @@ func (pl *Panel) judge(n *news, in Input) {
 	}
 	var done *excursion.Record
 	a.Excursion, done = excursion.Step(l, pt.Resolution, a.Excursion, books)
-	pl.link(i, edge, onLine)
+	if edge != alarm.Closed { // what ends keeps its links for its record
+		pl.link(i, edge, onLine)
+	}
 	switch {
 	case edge == alarm.Opened:
 		n.rose = true
@@ -76,7 +81,7 @@ func (pl *Panel) judge(n *news, in Input) {
 		x := pl.excursionOf(i, *done)
 		x.Open, x.Ended = false, "returned"
 		n.fell, n.x = true, &x
-		a.Before = ""
+		a.Before, a.Links, a.More = "", nil, 0
 	case a.Changed && n.decides: // within the limit as it is now: it ends by that, and nothing was seen to come back
 		a.Changed, a.Before = false, ""
 		n.fell, n.ended = true, event.LimitChanged

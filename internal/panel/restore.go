@@ -10,6 +10,7 @@ import (
 	"rillwatch/internal/panel/alarm"
 	"rillwatch/internal/panel/excursion"
 	"rillwatch/internal/panel/interlock"
+	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
 
@@ -119,6 +120,7 @@ func End(a Alarm, panel, cause string) (event.Event, *event.Excursion) {
 	x := recordOf(&a, a.Kept, a.Excursion.Record())
 	x.LengthUnknown, x.UpperKnown, x.ValidKnown = true, false, false // what came after the last reading nobody booked
 	x.IntegralUpper, x.Valid = 0, 0
+	x.End, x.EndUnsure = reading.Stamp{Wall: a.Excursion.Last.Wall}, !a.Excursion.Last.Certain
 	x.Ended = strings.ReplaceAll(cause, " ", "_")
 	limit := x.Limit
 	e.Point, e.Limit, e.Excursion = x.Point, &limit, &x

@@ -32,6 +32,8 @@ type news struct {
 	unsteady  bool   // this return made it unsteady
 	rested    string // its unsteadiness ended: "rest" or "restart"
 	swings    int    // and it had returned so often
+	called    bool   // people are called for its end
+	done      bool
 }
 
 // move takes an alarm through its step: the condition, then what silences it.
@@ -103,7 +105,7 @@ func (pl *Panel) tellRaised(n *news, again string) bool {
 	a := &pl.state.Alarms[n.i]
 	e := pl.alarmEvent(n.i, n.raised, n.prio)
 	e.Again = again
-	if again == event.AgainUnsteady {
+	if again == event.AgainUnsteady || again == event.AgainStarted {
 		e.Count = n.swings
 	}
 	e.Quiet, e.Behind = pl.quiet(n.i)
@@ -149,6 +151,8 @@ func (pl *Panel) speakUp(n *news) bool {
 	case a.Alarm.Phase == alarm.Acknowledged: // somebody looked, and knows
 		a.Told, a.Quiet, a.Behind = true, "", ""
 		return false
+	case n.rested == "restart":
+		return pl.tellRaised(n, event.AgainStarted)
 	case n.rested != "":
 		return pl.tellRaised(n, event.AgainUnsteady)
 	}
@@ -173,12 +177,15 @@ func (pl *Panel) tellEnd(n *news) bool {
 		e.Quiet = event.QuietUnsteady
 	case !a.Told:
 		e.Quiet = event.QuietUntold
-	case a.Swings.Unsteady:
+	case n.unsteady:
 		e.Quiet = event.QuietUnsteady
-	case n.i < len(pl.p.Limits): // below a limit that was passed as well, the milder one speaks from here on
+	case n.i < len(pl.p.Limits):
 		if j := pl.nextWorst(n.i); j != site.None && !pl.state.Alarms[j].Told {
-			e.Quiet, e.Behind = event.QuietBehind, pl.state.Alarms[j].Name
+			e.Quiet, e.Behind = event.QuietBehind, pl.state.Alarms[j].Name // the milder one speaks from here on
+		} else if j := pl.endedWorse(n.i); j != site.None {
+			e.Quiet, e.Behind = event.QuietTogether, pl.state.Alarms[j].Name
 		}
+		e.Held = pl.endedLesser(n.i)
 	}
 	began := n.unsteady && a.Told && !a.Alarm.OutOfService && !a.Alarm.Shelved
 	a.Told, a.Quiet, a.Behind = false, "", ""
@@ -191,7 +198,53 @@ func (pl *Panel) tellEnd(n *news) bool {
 		}
 		pl.emit(u)
 	}
-	return e.Quiet == "" || began
+	n.called = e.Quiet == "" || began
+	return n.called
+}
+
+// endedWorse is a worse limit of the same point that ended in this step and is told; site.None when there is none.
+func (pl *Panel) endedWorse(i int) int {
+	for k := range pl.news {
+		if n := &pl.news[k]; n.fell && n.called && pl.worse(n.i, i) {
+			return n.i
+		}
+	}
+	return site.None
+}
+
+// endedLesser counts the milder limits of the same point that were told to stand and end in this step.
+func (pl *Panel) endedLesser(i int) int {
+	count := 0
+	for k := range pl.news {
+		if n := &pl.news[k]; n.fell && pl.worse(i, n.i) && pl.state.Alarms[n.i].Told {
+			count++
+		}
+	}
+	return count
+}
+
+// tellEnds tells the limits that ended in this step, the worst of a point before the milder ones.
+func (pl *Panel) tellEnds() {
+	for left := true; left; {
+		left = false
+		for k := range pl.news {
+			n := &pl.news[k]
+			if !n.fell || n.done {
+				continue
+			}
+			waits := false
+			for j := range pl.news {
+				o := &pl.news[j]
+				waits = waits || o.fell && !o.done && pl.worse(o.i, n.i)
+			}
+			if waits {
+				left = true
+				continue
+			}
+			n.done = true
+			pl.tell(n)
+		}
+	}
 }
 
 // quiet says why nobody is called for an alarm that stands; nothing when people are.
