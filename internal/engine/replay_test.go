@@ -128,6 +128,8 @@ type story struct {
 	states  []engine.StateRow
 	events  []event.Event
 
+	watch func(engine.Outcome) // of a test that looks at every step; then nothing is written
+
 	orders  string // what becomes of them
 	asked   map[int]time.Duration
 	results []engine.OrderDone
@@ -351,6 +353,10 @@ func (st *story) bootNow(before engine.Before, states []engine.StateRow) {
 
 // feed sends an input through its text form, as a capture would, and writes what changed.
 func (st *story) feed(in engine.Input) {
+	if st.watch != nil {
+		st.watch(st.e.Step(in))
+		return
+	}
 	text := engine.FormatInput(st.s, in)
 	back, err := engine.ParseInputs(st.s, engine.TextVersion+"\n"+text)
 	if err != nil || len(back) != 1 {

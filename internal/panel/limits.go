@@ -175,6 +175,9 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 	if a.Excursion.Open() {
 		a.XAckBy, a.XAckAt = who, in.Now.Wall
 	}
+	if a.Alarm.Active { // everybody is told that it stands and was seen
+		a.Told, a.Quiet, a.Behind = true, "", ""
+	}
 	e := pl.alarmEvent(i, event.AlarmAcknowledged, pl.priorityOf(i))
 	e.Who, e.Why, e.Raised = who, why, was.Raised
 	e.Excursion = pl.openExcursion(i)

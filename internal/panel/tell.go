@@ -148,9 +148,6 @@ func (pl *Panel) speakUp(n *news) bool {
 		return false
 	case n.i >= len(pl.p.Limits) && a.Quiet == event.QuietBehind && pl.now.Up-pl.heldAt[n.i] < afterCause:
 		return false
-	case a.Alarm.Phase == alarm.Acknowledged: // somebody looked, and knows
-		a.Told, a.Quiet, a.Behind = true, "", ""
-		return false
 	case n.rested == "restart":
 		return pl.tellRaised(n, event.AgainStarted)
 	case n.rested != "":
