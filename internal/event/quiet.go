@@ -21,13 +21,13 @@ const (
 
 // Names of why an alarm is told anew.
 const (
-	AgainShelfOver   = "shelf_over"   // its shelf is over and the condition holds
-	AgainInService   = "in_service"   // it was put back in service and the condition holds
-	AgainUnsuppress  = "unsuppressed" // what made it pointless is over and the condition holds
-	AgainCauseOver   = "cause_over"   // what spoke for it is over and it stands
+	AgainShelfOver   = "shelf_over"    // its shelf is over and the condition holds
+	AgainInService   = "in_service"    // it was put back in service and the condition holds
+	AgainUnsuppress  = "unsuppressed"  // what made it pointless is over and the condition holds
+	AgainCauseOver   = "cause_over"    // what spoke for it is over and it stands
 	AgainUnsteady    = "unsteady_over" // it came and went, and has stood for half an hour
 	AgainStarted     = "started"       // it came and went, and the process has started again
-	AgainStandsStill = "stands" // it comes and goes, must not wait for its rest, and now stands
+	AgainStandsStill = "stands"        // it comes and goes, must not wait for its rest, and now stands
 )
 
 // Told tells whether people are called for the event.

@@ -25,10 +25,12 @@ func TestHowMuchWasSeenAndTheLongestGap(t *testing.T) {
 		// Silent, then five slots without a reading, then silent again: one run of 1 + 5 + 1 slots. 3 beyond, 7 unknown.
 		{"one run of three kinds", []step{{slot: 1, r: is(8)}, {slot: 3, r: is(8)}, {slot: 4, r: silent}, {slot: 5, r: because(reading.NoFlow, 3)}, {slot: 10, r: silent},
 			{slot: 11, r: is(6)}, {slot: 13, r: is(6)}}, 3. / 10, true, 7 * slot},
-		// Two unknown slots, two off line, three unknown: off line ends the run. 2 beyond, 5 unknown, 2 in no share.
-		{"off line ends a run", []step{{slot: 1, r: is(8)}, {slot: 3, r: silent}, {slot: 5, r: silent, off: true}, {slot: 7, r: silent}, {slot: 10, r: is(6)}, {slot: 12, r: is(6)}}, 2. / 7, true, 3 * slot},
-		// A start of ten slots joins the silence before it: 1 + 10. 2 beyond, 11 unknown.
-		{"a restart of known length", []step{{slot: 1, r: is(8)}, {slot: 3, r: silent}, {slot: 4, r: silent}, {boot: true, away: 10 * slot, slot: 14, r: is(6)}, {slot: 16, r: is(6)}}, 2. / 13, true, 11 * slot},
+		// Two unknown slots, two off line, three unknown: off line ends the run. 3 beyond, 5 unknown, 2 in no share.
+		{"off line ends a run", []step{{slot: 1, r: is(8)}, {slot: 3, r: is(8)}, {slot: 4, r: silent}, {slot: 6, r: silent, off: true}, {slot: 8, r: silent},
+			{slot: 11, r: is(6)}, {slot: 13, r: is(6)}}, 3. / 8, true, 3 * slot},
+		// A start of ten slots joins the silence before it: 1 + 10. 3 beyond, 11 unknown.
+		{"a restart of known length", []step{{slot: 1, r: is(8)}, {slot: 3, r: is(8)}, {slot: 4, r: silent}, {slot: 5, r: silent}, {boot: true, away: 10 * slot, slot: 15, r: is(6)},
+			{slot: 17, r: is(6)}}, 3. / 14, true, 11 * slot},
 		// Nobody knows the length of the time away: no share.
 		{"a restart of unknown length", []step{{slot: 1, r: is(8)}, {slot: 3, r: is(8)}, {boot: true, slot: 14, r: is(6)}, {slot: 16, r: is(6)}}, 0, false, 0},
 		// What comes after the end is no part of it: silent within the closing.
