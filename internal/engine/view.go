@@ -58,6 +58,16 @@ type AlarmView struct {
 	AckBy     string
 	Pending   time.Duration // seen time of a running on-delay
 	Excursion string
+
+	Shelf     SilenceView // runs on underneath whatever else silences
+	Out       SilenceView
+	Suppress  string // what makes it pointless: valve.closed, or the bus or station that does not answer
+	Told      bool   // people have been told that it stands, and not that it ended
+	Quiet     string // of one that is active and not told: why (the Quiet names of package event)
+	Behind    string // and what speaks for it
+	Unsteady  bool   // it comes and goes; counted, and not told until it has rested
+	Swings    int    // and so often it has returned since
+	MustSpeak bool   // it can neither be shelved nor taken out of service
 }
 
 // WordView is a person's word that stands at a panel: a sensor in hand, or that the boiler is fed or not.

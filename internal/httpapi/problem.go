@@ -56,6 +56,11 @@ var (
 		{string(engine.NoSuchSensor), http.StatusNotFound, "There is no such sensor"},
 		{string(engine.NoWhat), http.StatusUnprocessableEntity, "Nobody said what is done"},
 		{string(engine.BadSpan), http.StatusUnprocessableEntity, "The time is too short or too long"},
+		{string(engine.MustSpeak), http.StatusConflict, "This alarm must not be silenced"},
+		{string(engine.NotShelved), http.StatusConflict, "The alarm is not shelved"},
+		{string(engine.AlreadyOut), http.StatusConflict, "The alarm is out of service already"},
+		{string(engine.NotOut), http.StatusConflict, "The alarm is in service"},
+		{string(engine.Silenced), http.StatusConflict, "The alarm is silenced and calls nobody"},
 	}
 )
 

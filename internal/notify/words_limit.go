@@ -138,6 +138,7 @@ func (t *teller) raised() {
 	} else {
 		t.say(t.seen("Found"))
 	}
+	t.say(t.held())
 	t.say(t.trust(), t.age())
 	t.say(t.firstAction(l), handsOff2)
 	t.say(t.advice()...)
@@ -218,6 +219,8 @@ func (t *teller) returned() {
 	}
 	t.say(s, owner(l))
 	t.say(t.books(x)...)
+	t.say(t.proof(x)...)
+	t.say(t.held())
 	t.say(t.trust(), t.age())
 	t.say("Nothing needs to be done at once. In the morning, look at what the plant did around the time of " + furthest(&x.Limit) + ".")
 	t.say(t.over())
@@ -275,7 +278,7 @@ func (t *teller) books(x *event.Excursion) []string {
 		if x.IntegralLow {
 			sum = "at least " + sum + " (a lower bound: part of the time was not seen, or beyond the sensor's range)"
 		}
-		said = append(said, "The distance beyond the limit added up over time is "+sum+".")
+		said = append(said, "The distance beyond the limit added up over time is "+sum+atMost(x)+".")
 	}
 	return said
 }
