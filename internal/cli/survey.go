@@ -238,6 +238,9 @@ func garbled(f reading.Fault) bool {
 // is the station's answer in one word: what it did most tellingly.
 func (a *asked) is() reading.Fault {
 	for _, f := range []reading.Fault{reading.BadCRC, reading.BadFrame, reading.OutOfStep} {
+		if f == reading.OutOfStep && a.faults[reading.Timeout] > 0 && a.faults[reading.Answered] == 0 {
+			continue // what came in its place was another station's, late
+		}
 		if a.faults[f] > 0 {
 			return f
 		}
