@@ -332,6 +332,8 @@ func resultWord(f reading.Fault) string {
 	switch {
 	case f == reading.Answered:
 		return "answers"
+	case f == reading.OutOfStep:
+		return "out of step"
 	case garbled(f):
 		return "garbled"
 	case f == reading.Timeout:
@@ -356,6 +358,8 @@ func meaning(f reading.Fault, serial bool) string {
 	switch {
 	case f == reading.Answered:
 		return ""
+	case f == reading.OutOfStep:
+		return "answers came that were not asked for here: two devices on one station (this one or another), or one that answers twice or late"
 	case garbled(f):
 		if serial {
 			return "two devices on one station, or another speed, parity or wiring than the line's: look for a second device with this number, then try --settings all"

@@ -242,10 +242,10 @@ func TestASurveyOfALineNamesTwoDevicesOnOneStation(t *testing.T) {
 	line := []string{"--link", "rtu://" + r.line, "--baud", "115200", "--parity", "none", "--sole-master", "--listen", "1s", "--stations", "7-8", "--read", "holding:1", "--json"}
 	out, talk, _ := command(t, binary, append([]string{"survey", "--looks", "4"}, line...)...)
 	got := surveyed(t, out)
-	if g := got[7]; g.Result != "garbled" || !strings.Contains(g.Meaning, "two devices on one station") {
+	if g := got[7]; g.Result != "out of step" && g.Result != "garbled" || !strings.Contains(g.Meaning, "two devices on one station") {
 		t.Errorf("two devices on station 7: %+v; %s", g, talk)
 	}
-	if g := got[8]; g.Result != "nothing" {
+	if g := got[8]; g.Result != "nothing" && g.Result != "out of step" { // the second answer of 7 may come in its place
 		t.Errorf("nobody on station 8: %+v", g)
 	}
 
