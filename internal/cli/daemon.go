@@ -65,6 +65,10 @@ func mindDaemon(c *cobra.Command, s *site.Site, b site.Bus, instead string) erro
 type daemonReading struct {
 	Panel, Point, Unit, Quality, Reason string
 	Value                               *json.Number
+	Proof                               *struct {
+		Standing, By, At string
+		With             string `json:"proven_with"`
+	}
 }
 
 type daemonReadings struct {

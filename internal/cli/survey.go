@@ -231,6 +231,11 @@ func exception(f reading.Fault) bool {
 	return f >= reading.IllegalFunction && f <= reading.OtherException
 }
 
+// there tells whether an answer comes from the device itself, and not from the gateway before it.
+func there(f reading.Fault) bool {
+	return f == reading.Answered || exception(f) && f != reading.NoPath && f != reading.TargetSilent
+}
+
 func garbled(f reading.Fault) bool {
 	return f == reading.BadCRC || f == reading.BadFrame || f == reading.OutOfStep
 }
@@ -433,7 +438,7 @@ func (v *surveyor) tell(w io.Writer, ctx context.Context, b site.Bus, found *sur
 		return exit{exitFailed, errors.New("another master speaks on this line; nothing more was sent. Read that master's own output instead")}
 	case found.early:
 		return exit{exitFailed, errors.New("interrupted")}
-	case !slices.ContainsFunc(found.stations, func(a *asked) bool { return a.is() == reading.Answered || exception(a.is()) }):
+	case !slices.ContainsFunc(found.stations, func(a *asked) bool { return there(a.is()) }):
 		return exit{exitFailed, errors.New("nobody answers")}
 	}
 	return nil
@@ -493,7 +498,7 @@ func (f *survey) text(b site.Bus, maps map[uint8]string) string {
 		if m := meaning(is, b.Serial()); m != "" {
 			t.WriteString(wrap("         "+m, "         ", 78))
 		}
-		if is != reading.Answered && !exception(is) || is == reading.NoPath || is == reading.TargetSilent {
+		if !there(is) {
 			continue
 		}
 		kind := maps[a.station]

@@ -127,6 +127,7 @@ const (
 	ValveByHand    // a person says that the valve was closed by hand
 	AskedAgain     // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
 	RequestDropped // what is held closed is not asked for any more, because the configuration does not say how
+	PointCompared  // a person has compared what is read with the device's own display
 	kindCount
 )
 
@@ -211,6 +212,7 @@ var kindTable = [KindCount]kindRow{
 	ValveByHand:             {"valve.by_hand", false},
 	AskedAgain:              {"valve.asked_again", true},
 	RequestDropped:          {"valve.no_longer_asked", true},
+	PointCompared:           {"point.compared", false},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
