@@ -30,7 +30,7 @@ func TestCommands(t *testing.T) {
 func TestHelpIsReadable(t *testing.T) {
 	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
 		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"},
-		{"survey", "--help"}, {"read", "--help"}, {"decode", "--help"}, {"prove", "--help"},
+		{"survey", "--help"}, {"read", "--help"}, {"decode", "--help"}, {"prove", "--help"}, {"capture", "--help"}, {"replay", "--help"},
 		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}}
 	for name := range waterCommands {
 		commands = append(commands, []string{"water", name, "--help"})

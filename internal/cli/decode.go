@@ -89,7 +89,7 @@ usage, 78 bad configuration.`,
 	f.StringVar(&d.at, "at", "holding:1", "where the first of --words stands")
 	f.StringVar(&d.quantity, "quantity", "", "what is measured, such as dissolved-oxygen")
 	f.StringVar(&d.unit, "unit", "", "the display's unit")
-	f.StringVar(&d.top, "top", "", "top of the sensor's range, in the unit: what cannot hold it is left out")
+	f.StringVar(&d.top, "top", "", "top of the sensor's range: lines too narrow for it are left out")
 	f.StringArrayVar(&d.shown, "shown", nil, "what the display shows now")
 	f.Float64Var(&d.within, "within", 0, "how far the value may have moved since, in the unit")
 	f.Int64Var(&d.number, "number", -1, "the register's number as the manual prints it")
