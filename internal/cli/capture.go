@@ -76,7 +76,7 @@ device. Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 				return err
 			}
 			log := (&lineFlags{verbose: verbose}).log(c)
-			rec, err := startRecorder(out, string(text), s, r.long, r.size, log)
+			rec, err := startRecorder(out, string(text), s, r.long+time.Minute, r.size, log) // it ends by ctx, with the last input
 			if err != nil {
 				return err
 			}

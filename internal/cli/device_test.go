@@ -40,6 +40,14 @@ func setup(env *testscript.Env) error {
 	}
 	env.Defer(func() { _ = srv.Stop() })
 	env.Setenv("DEVICE", "tcp://"+address)
+	l, err = net.Listen("tcp", "127.0.0.1:0") // where a script may start the rig
+	if err != nil {
+		return err
+	}
+	env.Setenv("RIG", l.Addr().String())
+	if err := l.Close(); err != nil {
+		return err
+	}
 	return nil
 }
 
