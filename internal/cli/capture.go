@@ -69,9 +69,6 @@ device. Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 			if err != nil {
 				return configError(err)
 			}
-			if err := offered(args[0], s); err != nil {
-				return err
-			}
 			if err := mindDaemon(c, s, s.Buses[0], "rillwatch run --capture"); err != nil {
 				return err
 			}

@@ -35,16 +35,15 @@ type decoder struct {
 	wire    bool
 	longest int
 
-	quantity, unit, top  string
-	shown                []string
-	within               float64
-	number               int64
-	typ, order, name     string
-	keep                 string
-	all, json            bool
-	wanted               guess.Wanted
-	looks                []guess.Look
-	numberTable, numbers string
+	quantity, unit, top string
+	shown               []string
+	within              float64
+	number              int64
+	typ, order, name    string
+	keep                string
+	all, json           bool
+	wanted              guess.Wanted
+	looks               []guess.Look
 }
 
 func decodeCommand() *cobra.Command {

@@ -48,9 +48,6 @@ func (l *lineFlags) flags(c *cobra.Command) *cobra.Command {
 	return c
 }
 
-// given tells whether the options name any bus.
-func (l *lineFlags) given() bool { return l.config != "" || l.link != "" }
-
 // find gives the bus, without what is asked on it, and the site it was taken from, if any.
 func (l *lineFlags) find() (site.Bus, *site.Site, error) {
 	switch {
