@@ -60,6 +60,8 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.setOnLine(in, do, o)
 	case CheckInHand:
 		return e.checkInHand(in, do, o)
+	case Prove:
+		return e.prove(in, do, o)
 	}
 	if rep, ok := e.obeyInterlock(in, o); ok {
 		return rep

@@ -20,6 +20,7 @@ type View struct {
 	Free   []PointView // points of site sensors, in path order
 	Buses  []BusView
 	Clock  ClockView
+	Proofs []Proof // of map lines, by path
 }
 
 // ClockView is what is known of the wall clock.

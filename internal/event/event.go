@@ -135,6 +135,7 @@ const (
 	AlarmInService    // and put it back
 	AlarmUnsteady     // it comes and goes; from now on it is counted and not told
 	AlarmSteady       // it has rested
+	PointCompared     // a person has compared what is read with the device's own display
 	kindCount
 )
 
@@ -227,6 +228,7 @@ var kindTable = [KindCount]kindRow{
 	AlarmInService:          {"alarm.in_service", false},
 	AlarmUnsteady:           {"alarm.unsteady", true},
 	AlarmSteady:             {"alarm.steady", true},
+	PointCompared:           {"point.compared", false},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
