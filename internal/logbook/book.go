@@ -87,9 +87,12 @@ type BootRow struct {
 	Nonce       string       `json:"nonce"`
 	WallAtZero  reading.Wall `json:"wall_at_zero"` // wall clock at Up = 0; put right once the wall clock is certain
 	WallCertain bool         `json:"wall_certain"`
-	Hash        string       `json:"hash"`    // of the configuration
-	Version     string       `json:"version"` // of the program
-	Last        *Last        `json:"last,omitempty"`
+	// Phase is where in an hour the wall clock stood at Up = 0, as the boot found it. It is given by the book and never put right, because
+	// hours are numbered by it. 0 in rows of older programs.
+	Phase   time.Duration `json:"phase_ns,omitempty"`
+	Hash    string        `json:"hash"`    // of the configuration
+	Version string        `json:"version"` // of the program
+	Last    *Last         `json:"last,omitempty"`
 }
 
 // Last is the last commit of a boot; nil in a BootRow when it made none.

@@ -159,6 +159,11 @@ func (b *Block) Size() int { return len(b.raw) }
 // Each calls fn for every sample, those of one point in the order in which they were committed. An error of fn ends it and
 // comes back; a rotten block is ErrBlock, after what could be read.
 func (b *Block) Each(fn func(Kept) error) error {
+	return b.each(func(_ uint32, k Kept) error { return fn(k) })
+}
+
+// each also gives the point's number in the dictionary.
+func (b *Block) each(fn func(id uint32, k Kept) error) error {
 	head, _, _, _, err := openBlock(b.Key.bytes(), b.raw)
 	if err != nil {
 		return err
@@ -172,7 +177,7 @@ func (b *Block) Each(fn func(Kept) error) error {
 			FaultName: name(table.Faults, k.fault), ReasonName: name(table.Reasons, k.reason)}
 		s.Fault, _ = reading.ParseFault(s.FaultName)
 		s.Reason, _ = reading.ParseReason(s.ReasonName)
-		return fn(s)
+		return fn(k.id, s)
 	})
 	return err
 }
