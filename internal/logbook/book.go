@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -72,6 +73,18 @@ type Book struct {
 	broken atomic.Bool
 
 	commits, failures, samples, packed, dropped atomic.Uint64
+
+	// tending lets one Tend run at a time. It is never held by who commits.
+	tending sync.Mutex
+
+	// shelfLock guards the files that are open beside logbook.db and what is known against them. Opening one takes a millisecond, and
+	// nobody who commits ever needs it.
+	shelfLock sync.Mutex
+	shelf     shelf
+	suspect   map[fileID]error
+	rotten    map[string]gapRow // chunks that cannot be read, not yet on disk
+
+	step func(string) error // tests stop a Tend here, between any two steps; nil otherwise
 }
 
 // ack is what is known to be durable: the floor below a commit and the ceiling after it. A commit that failed may be on disk
@@ -125,15 +138,48 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize}
-	if err := guard("opening", b.inspect); err != nil {
+	b := newBook(db, file, path)
+	err = guard("opening", b.inspect)
+	if err == nil {
+		err = b.addBuckets()
+	}
+	if err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
 	return b, nil
 }
 
+func newBook(db *bolt.DB, file *os.File, path string) *Book {
+	return &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize,
+		shelf: shelf{handles: map[fileID]*handle{}}, suspect: map[fileID]error{}, rotten: map[string]gapRow{}}
+}
+
+// addBuckets brings a logbook of an older program up to date. Such a program would still read and write what it knows, so the
+// version stays.
+func (b *Book) addBuckets() error {
+	missing := false
+	err := b.db.View(func(tx *bolt.Tx) error {
+		for _, name := range added {
+			missing = missing || tx.Bucket(name) == nil
+		}
+		return nil
+	})
+	if err != nil || !missing {
+		return err
+	}
+	return b.update("adding parts", func(tx *bolt.Tx) error {
+		for _, name := range added {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
 // Close ends the use of the book. It waits for transactions under way.
 func (b *Book) Close() error {
+	b.closeShelf()
 	if b.broken.Load() {
 		return letGo(b.file) // the library would wait for its own lock
 	}
@@ -254,7 +300,7 @@ func create(dir string, lock time.Duration) error {
 	}
 	err = guard("creating", func() error {
 		return db.Update(func(tx *bolt.Tx) error {
-			for _, name := range buckets {
+			for _, name := range slices.Concat(buckets, added) {
 				if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 					return err
 				}

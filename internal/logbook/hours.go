@@ -3,8 +3,11 @@ package logbook
 import (
 	"cmp"
 	"context"
+	"math"
 	"slices"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"rillwatch/internal/reading"
 )
@@ -87,82 +90,173 @@ func (t *tally) mean() float64 {
 	return t.sum / float64(t.counted)
 }
 
-// Hours calls fn for every hour of every point that touches the range, in order of time and of one hour by path. Hours still in the hot
-// blocks are put together on the way.
+// Hours calls fn for every hour of every point that touches the range, boot by boot in order of time and of one hour by path. Hours still
+// in the hot blocks are put together on the way. Bounds, errors and what cannot be read are as with Scan.
 func (b *Book) Hours(ctx context.Context, q Query, fn func(Hour) error) error {
 	rows, err := b.Boots()
 	if err != nil {
 		return err
 	}
-	byOrdinal := make(map[uint32]*BootRow, len(rows))
 	for i := range rows {
-		byOrdinal[rows[i].Ordinal] = &rows[i]
+		row := &rows[i]
+		from, to, any := q.span(row)
+		if !any {
+			continue
+		}
+		first, last := row.hourOf(max(from, -hourLength)), int64(math.MaxInt64)
+		if to < math.MaxInt64-hourLength {
+			last = row.hourOf(to - 1)
+		}
+		s := scan{ctx: ctx, book: b, row: row, from: max(0, row.hourEnd(first-1)), to: math.MaxInt64, points: q.Points}
+		if last < math.MaxInt64 {
+			s.to = row.hourEnd(last)
+		}
+		if err := s.hours(first, last, fn); err != nil {
+			return err
+		}
 	}
-	if !q.From.IsZero() {
-		q.From = q.From.Add(-hourLength) // an hour that began before the range is told whole
-	}
-	if !q.To.IsZero() {
-		q.To = q.To.Add(hourLength)
-	}
-	h := hours{fn: fn, q: q}
-	err = b.Scan(ctx, q, func(r Recorded) error { return h.add(byOrdinal[r.Boot], &r) })
+	return nil
+}
+
+// hoursAtOnce is how many hours are copied out of a file at once: a month and a half, 2 MB of one panel.
+const hoursAtOnce = 1024
+
+func (s *scan) hours(first, last int64, fn func(Hour) error) error {
+	st, err := s.book.stateOf(s.row.Ordinal, nil)
 	if err != nil {
+		return err
+	}
+	s.judges, s.reasons = map[uint32]*judge{}, map[uint32]*meaning{}
+	s.know(st.dict)
+	h := hours{scan: s, fn: fn, parts: map[uint32]*tally{}}
+	for i := range st.files {
+		f := &st.files[i]
+		if f.ID.kind != kindHours || !f.live() || f.Last.compare(hourRef{s.row.Ordinal, first}) < 0 || f.First.compare(hourRef{s.row.Ordinal, last}) > 0 {
+			continue
+		}
+		until := last
+		if f.Last.Boot == s.row.Ordinal {
+			until = min(until, f.Last.Hour)
+		}
+		for at := first; at <= until; {
+			if err := s.ctx.Err(); err != nil {
+				return err
+			}
+			page, next, err := s.book.togetherPage(f.ID, s.row.Ordinal, at, until, s)
+			if err != nil {
+				break // Gaps and the list of files tell of it
+			}
+			for i := range page {
+				if err := h.put(page[i].hour, &page[i].togetherOf); err != nil {
+					return err
+				}
+			}
+			at = next
+		}
+	}
+	if err := h.end(); err != nil {
+		return err
+	}
+	if st.moved.Hour >= last {
+		return nil
+	}
+	if st.moved.Hour > math.MinInt64 {
+		s.from = max(s.from, s.row.hourEnd(st.moved.Hour)) // one that came too late for its hour is in no sum until it moves
+	}
+	s.fn = func(r Recorded) error { return h.add(&r, s.given.id) }
+	if err := s.run(); err != nil {
 		return err
 	}
 	return h.end()
 }
 
+type togetherAt struct {
+	hour int64
+	togetherOf
+}
+
+// togetherPage copies hours out of a file and says with which hour to go on.
+func (b *Book) togetherPage(file fileID, ordinal uint32, from, to int64, s *scan) (page []togetherAt, next int64, err error) {
+	next = from
+	if to-from >= hoursAtOnce {
+		to = from + hoursAtOnce - 1
+	}
+	err = b.inPart(file, func(tx *bolt.Tx) error {
+		return eachTogether(tx, ordinal, from, to, func(hour int64, t togetherOf) error {
+			if s.wants(t.id) {
+				page = append(page, togetherAt{hour, t})
+			}
+			return nil
+		})
+	})
+	return page, to + 1, err
+}
+
 // hours puts a scan together hour by hour.
 type hours struct {
-	q     Query
+	scan  *scan
 	fn    func(Hour) error
-	row   *BootRow
 	n     int64
-	parts map[string]*part
+	parts map[uint32]*tally
 }
 
-type part struct {
-	tally
-	of Recorded // the last
+func (h *hours) turn(n int64) error {
+	if n == h.n {
+		return nil
+	}
+	err := h.end()
+	h.n = n
+	return err
 }
 
-func (h *hours) add(row *BootRow, r *Recorded) error {
-	if n := row.hourOf(r.Up); h.row != row || n != h.n {
-		if err := h.end(); err != nil {
-			return err
-		}
-		h.row, h.n, h.parts = row, n, map[string]*part{}
+func (h *hours) put(n int64, t *togetherOf) error {
+	if err := h.turn(n); err != nil {
+		return err
 	}
-	p := h.parts[r.Path]
-	if p == nil {
-		p = &part{}
-		h.parts[r.Path] = p
-	}
-	p.add(r.Value, r.Reason)
-	p.of = *r
+	h.parts[t.id] = &t.tally
 	return nil
 }
 
+func (h *hours) add(r *Recorded, id uint32) error {
+	if err := h.turn(h.scan.row.hourOf(r.Up)); err != nil {
+		return err
+	}
+	t := h.parts[id]
+	if t == nil {
+		t = &tally{}
+		h.parts[id] = t
+	}
+	t.add(r.Value, r.Reason)
+	return nil
+}
+
+// end gives out an hour.
 func (h *hours) end() error {
-	if h.row == nil {
-		return nil
-	}
-	from, to := h.row.wall(max(0, h.row.hourEnd(h.n-1))), h.row.wall(h.row.hourEnd(h.n))
-	if !h.q.To.IsZero() && reading.WallOf(h.q.To.Add(-hourLength)) <= from || !h.q.From.IsZero() && reading.WallOf(h.q.From.Add(hourLength)) >= to {
-		return nil
-	}
-	all := make([]*part, 0, len(h.parts))
-	for _, p := range h.parts {
-		all = append(all, p)
-	}
-	slices.SortFunc(all, func(a, b *part) int { return cmp.Compare(a.of.Path, b.of.Path) })
-	for _, p := range all {
-		err := h.fn(Hour{Path: p.of.Path, Quantity: p.of.Quantity, Unit: p.of.Unit, Resolution: p.of.Resolution, Boot: p.of.Boot,
-			From: from, To: to, Certain: h.row.WallCertain, Good: p.good, Uncertain: p.uncertain, Bad: p.bad,
-			Counted: p.counted, Min: p.min, Mean: p.mean(), Max: p.max, Last: p.last})
+	row := h.scan.row
+	from, to := row.wall(max(0, row.hourEnd(h.n-1))), row.wall(row.hourEnd(h.n))
+	ids := sortedKeys(h.parts)
+	slices.SortStableFunc(ids, func(a, b uint32) int {
+		return cmp.Compare(h.scan.path(a), h.scan.path(b))
+	})
+	for _, id := range ids {
+		e, t := h.scan.dict.entries[id], h.parts[id]
+		delete(h.parts, id)
+		if e == nil {
+			continue
+		}
+		err := h.fn(Hour{Path: e.Path, Quantity: e.Quantity, Unit: e.Unit, Resolution: e.Resolution, Boot: row.Ordinal,
+			From: from, To: to, Certain: row.WallCertain, Good: t.good, Uncertain: t.uncertain, Bad: t.bad,
+			Counted: t.counted, Min: t.min, Mean: t.mean(), Max: t.max, Last: t.last})
 		if err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func (s *scan) path(id uint32) string {
+	if e := s.dict.entries[id]; e != nil {
+		return e.Path
+	}
+	return ""
 }

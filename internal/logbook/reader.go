@@ -38,7 +38,7 @@ func OpenForReading(dir string, lock time.Duration) (*Book, error) {
 		}
 		return nil, explain(path, err)
 	}
-	b := &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize}
+	b := newBook(db, file, path)
 	if err := guard("opening", b.inspect); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}

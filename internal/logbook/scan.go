@@ -33,37 +33,24 @@ type Query struct {
 // which the points were entered. The wall clock in At goes back where the clock did. Derived points are not recorded.
 //
 // No transaction is open while fn works, so it may take its time; what it may need is a page of blocks and a minute of readings in
-// memory. A block that cannot be read is left out and told by Gaps, so that it costs itself alone. An error of fn ends the scan and
-// comes back, as does the end of ctx.
+// memory, and of what has been packed an hour as it is packed. What cannot be read is left out and told by Gaps, so that it costs
+// itself alone. An error of fn ends the scan and comes back, as does the end of ctx.
 func (b *Book) Scan(ctx context.Context, q Query, fn func(Recorded) error) error {
 	rows, err := b.Boots()
 	if err != nil {
 		return err
 	}
-	want := q.wanted()
 	for i := range rows {
 		from, to, any := q.span(&rows[i])
 		if !any {
 			continue
 		}
-		s := scan{ctx: ctx, row: &rows[i], from: from, to: to, want: want, fn: fn, judges: map[*Entry]*judge{}}
-		if err := b.scanHot(&s); err != nil {
+		s := scan{ctx: ctx, book: b, row: &rows[i], from: from, to: to, points: q.Points, fn: fn}
+		if err := s.run(); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// wanted is nil when all points are.
-func (q *Query) wanted() map[string]bool {
-	if len(q.Points) == 0 {
-		return nil
-	}
-	want := make(map[string]bool, len(q.Points))
-	for _, p := range q.Points {
-		want[p] = true
-	}
-	return want
 }
 
 // span is the part of a boot, on its own clock, that the query asks for.
@@ -90,64 +77,211 @@ func between(zero reading.Wall, t time.Time) time.Duration {
 // scan is one boot of a query.
 type scan struct {
 	ctx      context.Context
+	book     *Book
 	row      *BootRow
 	from, to time.Duration
-	want     map[string]bool
+	points   []string
 	fn       func(Recorded) error
-	judges   map[*Entry]*judge
-	waiting  []queued
+
+	dict    *dictionary
+	ids     []uint32 // sorted; nil: all
+	judges  map[uint32]*judge
+	reasons map[uint32]*meaning
+	waiting []queued
+	given   mark // the last that was given out
+	skip    bool // what lies up to that has been given out before: it was hot then and is packed now
 }
 
 type queued struct {
-	Kept
+	kept
+	codes
+}
+
+// mark is a place in the order of a scan.
+type mark struct {
+	up time.Duration
 	id uint32
 }
 
-// scanHot gives out what stands in the hot blocks of a boot.
-func (b *Book) scanHot(s *scan) error {
-	var before time.Duration
-	err := b.blocksOf(s.row.Ordinal, func(block *Block) error {
-		if err := s.ctx.Err(); err != nil {
-			return err
-		}
-		if before > s.to && before-s.to > lateMax {
-			return errEnough
-		}
-		before = block.At.Up
-		if block.At.Up < s.from { // nothing in it is younger than its commit
-			return nil
-		}
-		_ = block.each(func(id uint32, k Kept) error { // a rotten block costs itself
-			s.take(id, k)
-			return nil
-		})
-		return s.emit(block.At.Up - lateMax)
-	})
-	if err != nil && err != errEnough {
-		return err
-	}
-	return s.emit(math.MaxInt64)
+func (m mark) compare(o mark) int { return cmp.Or(cmp.Compare(m.up, o.up), cmp.Compare(m.id, o.id)) }
+
+// state is what a scan must know of the book before it reads on.
+type state struct {
+	moved movedRow
+	files []fileRow
+	dict  *dictionary
 }
 
-var errEnough = fmt.Errorf("enough") // ends a walk from inside; never leaves this room
+func (b *Book) stateOf(ordinal uint32, known *dictionary) (st state, err error) {
+	err = guard("looking where readings are", func() error {
+		return b.db.View(func(tx *bolt.Tx) (err error) {
+			if st.moved, err = movedOf(tx, ordinal); err != nil {
+				return err
+			}
+			if st.files, err = files(tx); err != nil {
+				return err
+			}
+			if st.dict = known; known == nil || known.size != dictionarySize(tx) {
+				st.dict = loadDictionary(tx, func(error) {}) // a rotten entry costs what needs it
+			}
+			return nil
+		})
+	})
+	return st, err
+}
 
-func (s *scan) take(id uint32, k Kept) {
-	if k.Up < s.from || k.Up >= s.to || s.want != nil && !s.want[k.Point.Path] {
+// run gives out what is packed and then what is hot. Where an hour moves meanwhile it goes back to what is packed, and passes over what it
+// has given out already.
+func (s *scan) run() error {
+	s.judges, s.reasons = map[uint32]*judge{}, map[uint32]*meaning{}
+	done := s.row.hourOf(max(s.from, -hourLength)) - 1
+	for {
+		st, err := s.book.stateOf(s.row.Ordinal, s.dict)
+		if err != nil {
+			return err
+		}
+		s.know(st.dict)
+		if last := min(st.moved.Hour, s.lastHour()); last > done {
+			if err := s.book.eachPacked(st.files, s.row.Ordinal, done+1, last, s.ids, s.hour); err != nil {
+				return err
+			}
+			done = last
+		}
+		moved, err := s.hot(st.moved)
+		if err != nil || !moved {
+			return err
+		}
+		s.waiting, s.skip = nil, true
+	}
+}
+
+// lastHour is the last hour a reading of the range can be packed in: one that came late stands in the next.
+func (s *scan) lastHour() int64 {
+	if s.to >= math.MaxInt64-2*hourLength {
+		return math.MaxInt64
+	}
+	return s.row.hourOf(s.to) + 1
+}
+
+func (s *scan) know(d *dictionary) {
+	if d == s.dict {
 		return
 	}
-	s.waiting = append(s.waiting, queued{k, id})
+	s.dict = d
+	if s.points == nil {
+		return
+	}
+	s.ids = []uint32{}
+	for id, e := range d.entries {
+		if slices.Contains(s.points, e.Path) {
+			s.ids = append(s.ids, id)
+		}
+	}
+	slices.Sort(s.ids)
+}
+
+// hour gives out a packed hour.
+func (s *scan) hour(p *packed) error {
+	if err := s.ctx.Err(); err != nil {
+		return err
+	}
+	m := merge{rotten: func(id uint32, err error) { s.book.rottenChunk(s.row, p.hour, id, err) }}
+	for _, c := range p.chunks {
+		slot, known := s.dict.slotOf(c.id)
+		if !known {
+			m.rotten(c.id, fmt.Errorf("%w: dictionary entry %d is missing", ErrBlock, c.id))
+			continue
+		}
+		k, err := openChunk(c.place, c.raw, c.id, slot)
+		if err != nil {
+			m.rotten(c.id, err)
+			continue
+		}
+		m.add(k)
+	}
+	n := 0
+	return m.each(func(c codes, k *kept) error {
+		if k.up < s.from || k.up >= s.to || s.skip && (mark{k.up, k.id}).compare(s.given) <= 0 {
+			return nil
+		}
+		if n++; n%4096 == 0 {
+			if err := s.ctx.Err(); err != nil {
+				return err
+			}
+		}
+		return s.give(c, k)
+	})
+}
+
+// hot gives out what stands in hot blocks. moved says that an hour has left them meanwhile.
+func (s *scan) hot(m movedRow) (moved bool, err error) {
+	var before time.Duration
+	after := BlockKey{Boot: s.row.Ordinal}
+	for {
+		page, st, err := s.book.hotPage(after, s.dict)
+		if err != nil {
+			return false, err
+		}
+		if st.moved != m {
+			return true, nil
+		}
+		s.know(st.dict)
+		if len(page) == 0 {
+			return false, s.emit(math.MaxInt64)
+		}
+		for _, block := range page {
+			if err := s.ctx.Err(); err != nil {
+				return false, err
+			}
+			after = block.Key
+			if before > s.to && before-s.to > lateMax {
+				return false, s.emit(math.MaxInt64)
+			}
+			if before = block.At.Up; before < s.from { // nothing in it is younger than its commit
+				continue
+			}
+			head, _, answered, usual, err := openBlock(block.Key.bytes(), block.raw)
+			if err != nil {
+				continue // a rotten block costs itself
+			}
+			c := codes{head.names, answered, usual}
+			_ = block.walk(func(k kept) error {
+				if k.up >= s.from && k.up < s.to && !m.has(block.Key.Through, s.row.hourOf(k.up)) && s.wants(k.id) {
+					s.waiting = append(s.waiting, queued{k, c})
+				}
+				return nil
+			})
+			if err := s.emit(block.At.Up - lateMax); err != nil {
+				return false, err
+			}
+		}
+	}
+}
+
+func (s *scan) wants(id uint32) bool {
+	if s.ids == nil {
+		return true
+	}
+	_, ok := slices.BinarySearch(s.ids, id)
+	return ok
 }
 
 // emit gives out all that is older than a moment.
 func (s *scan) emit(before time.Duration) error {
-	slices.SortStableFunc(s.waiting, func(a, b queued) int { return cmp.Or(cmp.Compare(a.Up, b.Up), cmp.Compare(a.id, b.id)) })
-	n, _ := slices.BinarySearchFunc(s.waiting, before, func(k queued, t time.Duration) int { return cmp.Compare(k.Up, t) })
+	slices.SortStableFunc(s.waiting, func(a, b queued) int {
+		return (mark{a.kept.up, a.id}).compare(mark{b.kept.up, b.id})
+	})
+	n, _ := slices.BinarySearchFunc(s.waiting, before, func(k queued, t time.Duration) int { return cmp.Compare(k.kept.up, t) })
 	n = max(n, len(s.waiting)-lateCount)
 	for i := range n {
+		k := &s.waiting[i]
+		if s.skip && (mark{k.kept.up, k.id}).compare(s.given) <= 0 {
+			continue
+		}
 		if i%1024 == 0 && s.ctx.Err() != nil {
 			return s.ctx.Err()
 		}
-		if err := s.fn(s.recorded(s.waiting[i].Kept)); err != nil {
+		if err := s.give(k.codes, &k.kept); err != nil {
 			return err
 		}
 	}
@@ -155,28 +289,65 @@ func (s *scan) emit(before time.Duration) error {
 	return nil
 }
 
-func (s *scan) recorded(k Kept) Recorded {
-	j := s.judges[k.Point]
-	if j == nil {
-		made := newJudge(k.Point)
-		j = &made
-		s.judges[k.Point] = j
-	}
-	r := Recorded{Path: k.Point.Path, Quantity: k.Point.Quantity, Unit: k.Point.Unit, Resolution: k.Point.Resolution,
-		Boot: s.row.Ordinal, Slot: k.Slot, Up: k.Up, At: s.row.wall(k.Up), Certain: s.row.WallCertain,
-		Raw: k.Raw, Fault: k.Fault, Reason: k.Reason, FaultName: k.FaultName, ReasonName: k.ReasonName, Entry: k.Point}
-	r.Value, r.Bound = j.value(k.Raw, k.Fault, k.Reason)
-	return r
+// meaning is what the numbers of blocks stand for.
+type meaning struct {
+	names   *names
+	reasons []reading.Reason
+	faults  []reading.Fault
 }
 
-// blocksOf gives the hot blocks of one boot.
-func (b *Book) blocksOf(ordinal uint32, fn func(*Block) error) error {
-	return b.Blocks(BlockKey{Boot: ordinal}, func(block *Block) error {
-		if block.Key.Boot != ordinal {
-			return errEnough
-		}
-		return fn(block)
-	})
+func (d *dictionary) meaning(id uint32) *meaning {
+	n := d.names[id]
+	if n == nil {
+		n = &names{}
+	}
+	m := &meaning{names: n}
+	for _, s := range n.Reasons {
+		r, _ := reading.ParseReason(s)
+		m.reasons = append(m.reasons, r)
+	}
+	for _, s := range n.Faults {
+		f, _ := reading.ParseFault(s)
+		m.faults = append(m.faults, f)
+	}
+	return m
+}
+
+func (m *meaning) reason(code uint64) reading.Reason {
+	if code < uint64(len(m.reasons)) {
+		return m.reasons[code]
+	}
+	return reading.Unknown
+}
+
+func (m *meaning) fault(code uint64) reading.Fault {
+	if code < uint64(len(m.faults)) {
+		return m.faults[code]
+	}
+	return reading.NotAsked
+}
+
+func (s *scan) give(c codes, k *kept) error {
+	e := s.dict.entries[k.id]
+	if e == nil {
+		return nil
+	}
+	j, m := s.judges[k.id], s.reasons[c.names]
+	if j == nil {
+		made := newJudge(e)
+		j = &made
+		s.judges[k.id] = j
+	}
+	if m == nil {
+		m = s.dict.meaning(c.names)
+		s.reasons[c.names] = m
+	}
+	r := Recorded{Path: e.Path, Quantity: e.Quantity, Unit: e.Unit, Resolution: e.Resolution,
+		Boot: s.row.Ordinal, Slot: k.slot, Up: k.up, At: s.row.wall(k.up), Certain: s.row.WallCertain,
+		Raw: k.raw, Fault: m.fault(k.fault), Reason: m.reason(k.reason), FaultName: name(m.names.Faults, k.fault), ReasonName: name(m.names.Reasons, k.reason), Entry: e}
+	r.Value, r.Bound = j.value(k.raw, r.Fault, r.Reason)
+	s.given = mark{k.up, k.id}
+	return s.fn(r)
 }
 
 // Points gives the paths of all points that were ever entered, sorted, each once.
