@@ -102,7 +102,7 @@ func (c *columns) encode(place []byte, at reading.Stamp, certain bool, samples [
 	b = binary.AppendUvarint(b, uint64(c.names))
 	b = binary.AppendUvarint(b, uint64(reading.Answered))
 	b = binary.AppendUvarint(b, uint64(reading.Believed))
-	b = append(b, flag(certain))
+	b = append(b, oneIf(certain))
 	b = binary.AppendVarint(b, int64(at.Wall))
 	b = binary.AppendVarint(b, int64(at.Up))
 	b = binary.AppendUvarint(b, uint64(len(groups)))
@@ -120,7 +120,7 @@ func (c *columns) encode(place []byte, at reading.Stamp, certain bool, samples [
 	return binary.BigEndian.AppendUint32(b, sum(place, b)), nil
 }
 
-func flag(b bool) byte {
+func oneIf(b bool) byte {
 	if b {
 		return 1
 	}

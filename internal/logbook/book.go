@@ -76,6 +76,7 @@ type Book struct {
 
 	// tending lets one Tend run at a time. It is never held by who commits.
 	tending sync.Mutex
+	aged    map[byte]time.Duration // Up when age last took a file of a kind
 
 	// shelfLock guards the files that are open beside logbook.db and what is known against them. Opening one takes a millisecond, and
 	// nobody who commits ever needs it.
@@ -151,7 +152,7 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 
 func newBook(db *bolt.DB, file *os.File, path string) *Book {
 	return &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize,
-		shelf: shelf{handles: map[fileID]*handle{}}, suspect: map[fileID]error{}, rotten: map[string]gapRow{}}
+		shelf: shelf{handles: map[fileID]*handle{}}, suspect: map[fileID]error{}, rotten: map[string]gapRow{}, aged: map[byte]time.Duration{}}
 }
 
 // addBuckets brings a logbook of an older program up to date. Such a program would still read and write what it knows, so the

@@ -96,7 +96,12 @@ func TestADamagedFileIsSetAsideAndServiceGoesOn(t *testing.T) {
 
 // One chunk goes rotten: that hour of that point is a gap, everything else stays.
 func TestARottenChunkCostsItselfAndIsTold(t *testing.T) {
-	b := fast(t, t.TempDir())
+	dir := t.TempDir()
+	b, err := Open(dir, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.db.NoSync = true
 	begin(t, b, "00000001")
 	minutes(t, b, "00000001", 0, 125)
 	want := scanned(t, b, Query{})
@@ -119,5 +124,11 @@ func TestARottenChunkCostsItselfAndIsTold(t *testing.T) {
 			t.Errorf("gaps %+v, %v", gaps, err)
 		}
 		tend(t, b, Keeping{}) // what was remembered is on disk now, once
+	}
+	if err := b.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r, err := Check(dir); err != nil || len(r.Findings) != 2 || !strings.Contains(r.Findings[0], "checksum") {
+		t.Errorf("check finds %q, %v; want the chunk, and that readings are missing", r.Findings, err)
 	}
 }

@@ -76,6 +76,9 @@ func (b *Book) writable(id fileID, book string) error {
 	if err != nil {
 		return err
 	}
+	if err := settlePages(file, db.Info().PageSize); err != nil {
+		return errors.Join(err, db.Close())
+	}
 	theirs := ""
 	if err := db.View(func(tx *bolt.Tx) error { theirs = bookOf(tx); return nil }); err != nil {
 		return errors.Join(err, db.Close())
@@ -99,12 +102,23 @@ func (b *Book) writePart(id fileID, fn func(*bolt.Tx) error) error {
 		return fmt.Errorf("%s is not open for writing", id.name())
 	}
 	defer b.giveBack(h)
-	whole := false
+	if h.doubt {
+		if err := settlePages(h.file, h.db.Info().PageSize); err != nil {
+			return err
+		}
+		h.doubt = false
+	}
+	whole, refused := false, false
 	err := guard("writing "+id.name(), func() error {
-		err := h.db.Update(fn)
+		err := h.db.Update(func(tx *bolt.Tx) error {
+			err := fn(tx)
+			refused = err != nil // then nothing was written
+			return err
+		})
 		whole = true
 		return err
 	})
+	h.doubt = err != nil && !refused
 	if !whole { // the library's lock may stay taken; the file is let go and set aside by the next Tend
 		b.shelfLock.Lock()
 		b.suspect[id] = err
@@ -113,6 +127,22 @@ func (b *Book) writePart(id fileID, fn func(*bolt.Tx) error) error {
 		_ = letGo(h.file)
 	}
 	return err
+}
+
+// settlePages writes the two pages at the head of a file again as they are seen, and syncs them: after a sync that failed the kernel shows
+// a page that the device may not hold, and nothing may be built on it before it does. At each opening too, because the process before
+// may have ended on such a failure.
+func settlePages(f *os.File, size int) error {
+	page := make([]byte, size)
+	for i := range int64(2) { // one after the other, so that a write that breaks off leaves one whole
+		if _, err := f.ReadAt(page, i*int64(size)); err != nil {
+			return err
+		}
+		if _, err := f.WriteAt(page, i*int64(size)); err != nil {
+			return err
+		}
+	}
+	return f.Sync()
 }
 
 func (b *Book) sizeOf(id fileID) int64 {

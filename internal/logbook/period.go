@@ -184,6 +184,7 @@ type handle struct {
 	used   uint64 // when it was last used, as a count
 	ending bool   // to be closed by its last user
 	write  bool
+	doubt  bool // the last transaction failed on the way to the disk
 }
 
 // shelf holds the open files.

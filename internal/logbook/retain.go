@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"context"
 	"errors"
 	"os"
 	"slices"
@@ -32,6 +33,9 @@ const (
 	// eventsAtOnce bounds what one Tend deletes in logbook.db: what is deleted there leaves room that only later rows of the same size
 	// fill, and the list of it is written with every commit.
 	eventsAtOnce = 200
+	// agedEvery is how often age takes a file: a clock that is set to another century and called certain costs a week of readings an hour
+	// until somebody sees it, and not all at once.
+	agedEvery = time.Hour
 	// movesAtOnce bounds one Tend, so that it can be stopped: after a long stand it comes back for the rest.
 	movesAtOnce = 24
 )
@@ -47,14 +51,17 @@ func (k Keeping) length(kind byte) time.Duration {
 }
 
 // Tend does what keeps the logbook small, a step at a time: it moves full hours out of logbook.db, closes files that cover enough, sets
-// unreadable ones aside and lets go what is old enough or more than the budget. now is certain when the wall clock is. It is for a
-// goroutine of its own: it never holds what a commit waits for longer than one small transaction takes. Done again after an error
-// or a crash it goes on where it was. more says that there was more to move than it does at once.
-func (b *Book) Tend(at reading.Stamp, certain bool, k Keeping) (m Moved, more bool, err error) {
+// unreadable ones aside and lets go what is old enough or more than the budget. up is the present moment of the boot that was begun. It
+// is for a goroutine of its own: it never holds what a commit waits for longer than one small transaction takes. Done again after an
+// error or a crash it goes on where it was. more says that there was more to move than it does at once.
+func (b *Book) Tend(ctx context.Context, up time.Duration, k Keeping) (m Moved, more bool, err error) {
 	b.tending.Lock()
 	defer b.tending.Unlock()
 	err = errors.Join(b.asideAll(&m), b.noteRotten(&m))
 	for range movesAtOnce {
+		if err == nil {
+			err = ctx.Err()
+		}
 		if err != nil {
 			break
 		}
@@ -63,7 +70,19 @@ func (b *Book) Tend(at reading.Stamp, certain bool, k Keeping) (m Moved, more bo
 		}
 	}
 	// What is in the way goes even when nothing could be moved: perhaps for want of room.
-	return m, more, errors.Join(err, b.letGoFiles(at, certain, k, &m), b.letGoEvents(at, certain, k, &m))
+	now := b.wallNow(up)
+	return m, more, errors.Join(err, b.letGoFiles(now, up, k, &m), b.letGoEvents(now, k, &m))
+}
+
+// wallNow is the wall clock by the table of boots, and nil while that is not certain: then nothing is old.
+func (b *Book) wallNow(up time.Duration) *reading.Wall {
+	b.writing.Lock()
+	defer b.writing.Unlock()
+	if b.boot == nil || !b.boot.WallCertain {
+		return nil
+	}
+	now := b.boot.wall(up)
+	return &now
 }
 
 // list reads the files and whose they are: the nonce of the first start.
@@ -84,8 +103,8 @@ func (b *Book) list() (rows []fileRow, book string, err error) {
 }
 
 // letGoFiles deletes whole files by age and then for want of room, oldest first. A wrong clock must not empty the logbook: age is asked only
-// by a certain clock, of readings whose own clock was put right, and takes one file of a kind at a time.
-func (b *Book) letGoFiles(at reading.Stamp, certain bool, k Keeping, m *Moved) error {
+// by a certain clock, of readings whose own clock was put right, and takes one file of a kind in an hour.
+func (b *Book) letGoFiles(now *reading.Wall, up time.Duration, k Keeping, m *Moved) error {
 	rows, _, err := b.list()
 	if err != nil {
 		return err
@@ -104,7 +123,9 @@ func (b *Book) letGoFiles(at reading.Stamp, certain bool, k Keeping, m *Moved) e
 			if row.ID.kind != kind || row.State != stateClosed {
 				continue
 			}
-			if certain && keep > 0 && olderThan(all, row, at, keep) {
+			due := b.aged[kind] == 0 || up-b.aged[kind] >= agedEvery
+			if now != nil && keep > 0 && due && olderThan(all, row, *now-reading.Wall(keep)) {
+				b.aged[kind] = max(up, 1)
 				if err := b.letGoFile(row, GapRetention, m); err != nil {
 					return err
 				}
@@ -140,16 +161,16 @@ func (b *Book) letGoFiles(at reading.Stamp, certain bool, k Keeping, m *Moved) e
 	return nil
 }
 
-// olderThan tells whether the last reading of a file is older than keep. Where its own boot never learned the time, the next that did was
+// olderThan tells whether the last reading of a file is from before a moment. Where its own boot never learned the time, the next that did was
 // later still.
-func olderThan(all []BootRow, row *fileRow, at reading.Stamp, keep time.Duration) bool {
+func olderThan(all []BootRow, row *fileRow, moment reading.Wall) bool {
 	for i := range all {
 		switch boot := &all[i]; {
 		case boot.Ordinal < row.Last.Boot || !boot.WallCertain:
 		case boot.Ordinal == row.Last.Boot:
-			return boot.wall(row.LastUp) < at.Wall-reading.Wall(keep)
+			return boot.wall(row.LastUp) < moment
 		default:
-			return boot.WallAtZero < at.Wall-reading.Wall(keep)
+			return boot.WallAtZero < moment
 		}
 	}
 	return false
@@ -176,15 +197,15 @@ func (b *Book) letGoFile(row *fileRow, cause string, m *Moved) error {
 
 // letGoEvents deletes events and the records of their excursions that are old enough, a few at a time. An excursion that is open
 // stays, and so does all after it.
-func (b *Book) letGoEvents(at reading.Stamp, certain bool, k Keeping, m *Moved) error {
-	if !certain || k.Events <= 0 {
+func (b *Book) letGoEvents(now *reading.Wall, k Keeping, m *Moved) error {
+	if now == nil || k.Events <= 0 {
 		return nil
 	}
 	all, err := b.Boots()
 	if err != nil {
 		return err
 	}
-	before := at.Wall - reading.Wall(k.Events)
+	before := *now - reading.Wall(k.Events)
 	page, err := b.Events(event.ID{}, eventsAtOnce)
 	if err != nil || len(page) == 0 {
 		return err

@@ -41,7 +41,7 @@ func tend(t *testing.T, b *Book, k Keeping) Moved {
 	t.Helper()
 	var all Moved
 	for {
-		m, more, err := b.Tend(stamp(0), true, k)
+		m, more, err := b.Tend(context.Background(), 0, k)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -212,7 +212,7 @@ func TestWhatIsLeftOfAMovedHourIsNotPackedAgain(t *testing.T) {
 		}
 		return nil
 	}
-	if _, _, err := b.Tend(stamp(0), true, Keeping{}); !errors.Is(err, stop) {
+	if _, _, err := b.Tend(context.Background(), 0, Keeping{}); !errors.Is(err, stop) {
 		t.Fatal(err)
 	}
 	if n := hotBlocks(t, b); n != 3800-deleteMax {
@@ -287,12 +287,7 @@ func TestWhatIsOldEnoughGoesAsAWholeFileWithARecordedGap(t *testing.T) {
 		t.Fatalf("closed %v, dropped %v; want six files of each kind, none dropped", m.Closed, m.Dropped)
 	}
 	k.Readings = 3 * time.Hour
-	for _, uncertain := range []reading.Stamp{{Wall: 0, Up: 7 * time.Hour}, stamp(100 * 24 * time.Hour)} {
-		if m, _, err := b.Tend(uncertain, false, k); err != nil || len(m.Dropped) != 0 {
-			t.Errorf("by an uncertain clock %v went, %v", m.Dropped, err)
-		}
-	}
-	m, _, err := b.Tend(stamp(7*time.Hour), true, k)
+	m, _, err := b.Tend(context.Background(), 7*time.Hour, k)
 	if err != nil || !slices.Equal(m.Dropped, []string{"readings-000001.db"}) || len(m.Gaps) != 1 || m.Gaps[0].Cause != GapRetention || m.Gaps[0].Readings != 3600*3 {
 		t.Fatalf("at 19:00: dropped %v, gaps %+v, %v; want the first file alone", m.Dropped, m.Gaps, err)
 	}
@@ -318,7 +313,7 @@ func TestWhatIsOldEnoughGoesAsAWholeFileWithARecordedGap(t *testing.T) {
 		}
 		return nil
 	}
-	if _, _, err := b.Tend(stamp(8*time.Hour), true, k); !errors.Is(err, stop) {
+	if _, _, err := b.Tend(context.Background(), 8*time.Hour, k); !errors.Is(err, stop) {
 		t.Fatal(err)
 	}
 	b = reopen(t, b, dir)
@@ -377,7 +372,7 @@ func TestABootIn1970IsNotOldEnoughForAnything(t *testing.T) {
 		commit(t, b, c)
 	}
 	k := Keeping{Readings: 365 * 24 * time.Hour, Hours: 365 * 24 * time.Hour, Events: 365 * 24 * time.Hour, file: 30 * time.Minute}
-	m, _, err := b.Tend(stamp(0), true, k) // the clock is certain, the boot's row is not yet put right
+	m, _, err := b.Tend(context.Background(), 0, k) // the clock is certain, the boot's row is not yet put right
 	if err != nil || m.Hours != 2 || len(m.Dropped) != 0 {
 		t.Fatalf("%d hours moved, dropped %v, %v", m.Hours, m.Dropped, err)
 	}
@@ -403,11 +398,11 @@ func TestEventsGoWhenTheyAreOldEnoughButNotFromUnderAnOpenExcursion(t *testing.T
 		commit(t, b, c)
 	}
 	k := Keeping{Events: time.Hour}
-	m, _, err := b.Tend(stamp(time.Hour+2*time.Second), true, k)
+	m, _, err := b.Tend(context.Background(), time.Hour+2*time.Second, k)
 	if err != nil || m.Events != 1 {
 		t.Fatalf("two seconds on, %d events went, %v; want the first", m.Events, err)
 	}
-	if m, _, err = b.Tend(stamp(2*time.Hour), true, k); err != nil || m.Events != 1 {
+	if m, _, err = b.Tend(context.Background(), 2*time.Hour, k); err != nil || m.Events != 1 {
 		t.Errorf("later, %d events went, %v; want the second alone", m.Events, err)
 	}
 	if e := events(t, b); len(e) != 3 || e[0].ID != (event.ID{Boot: "00000001", Seq: 3}) {
