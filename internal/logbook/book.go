@@ -135,7 +135,7 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 			return nil, err
 		}
 	}
-	db, file, err := openFile(path, lock, false)
+	db, file, err := openFile(path, lock, false, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -288,13 +288,13 @@ func syncDir(dir string) error {
 // or a good one. Of two processes that start at once, one finds the other's link and opens that.
 func create(dir string, lock time.Duration) error {
 	temp, final := filepath.Join(dir, newName), filepath.Join(dir, fileName)
-	db, _, err := openFile(temp, lock, true)
+	db, _, err := openFile(temp, lock, true, 0)
 	if errors.Is(err, ErrDamaged) {
 		// Debris of a crash within create: it never bore the logbook's name, so nothing can be in it.
 		if err := os.Remove(temp); err != nil {
 			return explain(temp, err)
 		}
-		db, _, err = openFile(temp, lock, true)
+		db, _, err = openFile(temp, lock, true, 0)
 	}
 	if err != nil {
 		return err
@@ -332,8 +332,8 @@ func create(dir string, lock time.Duration) error {
 	return nil
 }
 
-// openFile opens a bbolt file for writing. fresh says it may be empty.
-func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, file *os.File, err error) {
+// openFile opens a bbolt file for writing. fresh says it may be empty; then it gets pages of that size, 0 for the system's.
+func openFile(path string, lock time.Duration, fresh bool, page int) (db *bolt.DB, file *os.File, err error) {
 	if !fresh {
 		if err := checkFile(path); err != nil {
 			return nil, nil, err
@@ -342,7 +342,8 @@ func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, file *o
 	err = guard("opening", func() (err error) {
 		db, err = bolt.Open(path, 0o640, &bolt.Options{
 			// At least 1 ns: to bbolt 0 means "for ever", and a daemon that waits for ever tells nobody.
-			Timeout: max(lock, 1),
+			Timeout:  max(lock, 1),
+			PageSize: page,
 			// The free list is kept on disk. Without it opening reads the whole file: 16 s for 1 GB, cold, measured.
 			NoFreelistSync: false,
 			OpenFile: func(name string, flags int, mode os.FileMode) (*os.File, error) {

@@ -3,6 +3,7 @@ package logbook
 import (
 	"cmp"
 	"context"
+	"encoding/binary"
 	"math"
 	"slices"
 	"time"
@@ -126,9 +127,9 @@ func (s *scan) hours(first, last int64, fn func(Hour) error) error {
 	if err != nil {
 		return err
 	}
-	s.judges, s.reasons = map[uint32]*judge{}, map[uint32]*meaning{}
+	s.reasons = map[uint32]*meaning{}
 	s.know(st.dict)
-	h := hours{scan: s, fn: fn, parts: map[uint32]*tally{}}
+	h := hours{scan: s, fn: fn}
 	for i := range st.files {
 		f := &st.files[i]
 		if f.ID.kind != kindHours || !f.live() || f.Last.compare(hourRef{s.row.Ordinal, first}) < 0 || f.First.compare(hourRef{s.row.Ordinal, last}) > 0 {
@@ -142,12 +143,12 @@ func (s *scan) hours(first, last int64, fn func(Hour) error) error {
 			if err := s.ctx.Err(); err != nil {
 				return err
 			}
-			page, next, err := s.book.togetherPage(f.ID, s.row.Ordinal, at, until, s)
+			page, next, err := s.book.togetherPage(f.ID, s.row.Ordinal, at, until)
 			if err != nil {
 				break // Gaps and the list of files tell of it
 			}
 			for i := range page {
-				if err := h.put(page[i].hour, &page[i].togetherOf); err != nil {
+				if err := h.put(page[i].hour, page[i].row); err != nil {
 					return err
 				}
 			}
@@ -170,23 +171,20 @@ func (s *scan) hours(first, last int64, fn func(Hour) error) error {
 	return h.end()
 }
 
+// togetherAt is a row of hours put together, copied out.
 type togetherAt struct {
 	hour int64
-	togetherOf
+	row  []byte
 }
 
 // togetherPage copies hours out of a file and says with which hour to go on.
-func (b *Book) togetherPage(file fileID, ordinal uint32, from, to int64, s *scan) (page []togetherAt, next int64, err error) {
-	next = from
+func (b *Book) togetherPage(file fileID, ordinal uint32, from, to int64) (page []togetherAt, next int64, err error) {
 	if to-from >= hoursAtOnce {
 		to = from + hoursAtOnce - 1
 	}
 	err = b.inPart(file, func(tx *bolt.Tx) error {
-		return eachTogether(tx, ordinal, from, to, func(hour int64, t togetherOf) error {
-			if s.wants(t.id) {
-				page = append(page, togetherAt{hour, t})
-			}
-			return nil
+		return eachTogether(tx, ordinal, from, to, func(hour int64, row []byte) {
+			page = append(page, togetherAt{hour, slices.Clone(row)})
 		})
 	})
 	return page, to + 1, err
@@ -197,7 +195,18 @@ type hours struct {
 	scan  *scan
 	fn    func(Hour) error
 	n     int64
-	parts map[uint32]*tally
+	parts []*hourNow // of this hour, in any order
+	of    []*hourNow // by id, once seen
+	ranks []*hourNow // all, by path
+	stale bool       // a new one is not in ranks yet
+}
+
+// hourNow is the hour of one point, kept from hour to hour.
+type hourNow struct {
+	id    uint32
+	rank  int
+	entry *Entry
+	tally
 }
 
 func (h *hours) turn(n int64) error {
@@ -209,11 +218,42 @@ func (h *hours) turn(n int64) error {
 	return err
 }
 
-func (h *hours) put(n int64, t *togetherOf) error {
-	if err := h.turn(n); err != nil {
-		return err
+// now gives the place of a point in this hour; nil when the dictionary does not have it.
+func (h *hours) now(id uint32) *hourNow {
+	if int(id) < len(h.of) && h.of[id] != nil {
+		return h.of[id]
 	}
-	h.parts[t.id] = &t.tally
+	e := h.scan.dict.entries[id]
+	if e == nil {
+		return nil
+	}
+	if n := int(id) + 1 - len(h.of); n > 0 { // at most entriesMax
+		h.of = append(h.of, make([]*hourNow, n)...)
+	}
+	p := &hourNow{id: id, entry: e}
+	h.of[id] = p
+	h.ranks = append(h.ranks, p)
+	h.stale = true
+	return p
+}
+
+// put takes a row of hours that were put together before.
+func (h *hours) put(n int64, row []byte) error {
+	if n != h.n {
+		if err := h.turn(n); err != nil {
+			return err
+		}
+	}
+	for ; len(row) > 0; row = row[togetherSize:] {
+		id := binary.BigEndian.Uint32(row)
+		if !h.scan.wants(id) {
+			continue
+		}
+		if p := h.now(id); p != nil {
+			p.tally = readTogether(row).tally
+			h.parts = append(h.parts, p)
+		}
+	}
 	return nil
 }
 
@@ -221,42 +261,46 @@ func (h *hours) add(r *Recorded, id uint32) error {
 	if err := h.turn(h.scan.row.hourOf(r.Up)); err != nil {
 		return err
 	}
-	t := h.parts[id]
-	if t == nil {
-		t = &tally{}
-		h.parts[id] = t
+	p := h.now(id)
+	if p == nil {
+		return nil
 	}
-	t.add(r.Value, r.Reason)
+	if p.good+p.uncertain+p.bad == 0 {
+		h.parts = append(h.parts, p)
+	}
+	p.tally.add(r.Value, r.Reason)
 	return nil
 }
 
 // end gives out an hour.
 func (h *hours) end() error {
-	row := h.scan.row
-	from, to := row.wall(max(0, row.hourEnd(h.n-1))), row.wall(row.hourEnd(h.n))
-	ids := sortedKeys(h.parts)
-	slices.SortStableFunc(ids, func(a, b uint32) int {
-		return cmp.Compare(h.scan.path(a), h.scan.path(b))
-	})
-	for _, id := range ids {
-		e, t := h.scan.dict.entries[id], h.parts[id]
-		delete(h.parts, id)
-		if e == nil {
-			continue
+	if len(h.parts) == 0 {
+		return nil
+	}
+	if h.stale {
+		slices.SortStableFunc(h.ranks, func(a, b *hourNow) int {
+			return cmp.Or(cmp.Compare(a.entry.Path, b.entry.Path), cmp.Compare(a.id, b.id))
+		})
+		for i, p := range h.ranks {
+			p.rank = i
 		}
-		err := h.fn(Hour{Path: e.Path, Quantity: e.Quantity, Unit: e.Unit, Resolution: e.Resolution, Boot: row.Ordinal,
-			From: from, To: to, Certain: row.WallCertain, Good: t.good, Uncertain: t.uncertain, Bad: t.bad,
-			Counted: t.counted, Min: t.min, Mean: t.mean(), Max: t.max, Last: t.last})
-		if err != nil {
+		h.stale = false
+	}
+	byRank := func(a, b *hourNow) int { return a.rank - b.rank }
+	if !slices.IsSortedFunc(h.parts, byRank) {
+		slices.SortFunc(h.parts, byRank)
+	}
+	row := h.scan.row
+	out := Hour{Boot: row.Ordinal, From: row.wall(max(0, row.hourEnd(h.n-1))), To: row.wall(row.hourEnd(h.n)), Certain: row.WallCertain}
+	for _, p := range h.parts {
+		out.Path, out.Quantity, out.Unit, out.Resolution = p.entry.Path, p.entry.Quantity, p.entry.Unit, p.entry.Resolution
+		out.Good, out.Uncertain, out.Bad, out.Counted = p.good, p.uncertain, p.bad, p.counted
+		out.Min, out.Mean, out.Max, out.Last = p.min, p.mean(), p.max, p.last
+		p.tally = tally{}
+		if err := h.fn(out); err != nil {
 			return err
 		}
 	}
+	h.parts = h.parts[:0]
 	return nil
-}
-
-func (s *scan) path(id uint32) string {
-	if e := s.dict.entries[id]; e != nil {
-		return e.Path
-	}
-	return ""
 }

@@ -346,6 +346,10 @@ func checkPart(tx *bolt.Tx, kind byte) error {
 	return nil
 }
 
+// partPage is the size of their pages. A chunk is about 1 kB, and of 4 kB pages a fifth would stay empty, of these a twentieth; an hour is
+// written once, so that what a larger page costs each time does not matter.
+const partPage = 16 << 10
+
 // partVersion is the layout of the files beside logbook.db.
 const partVersion = 1
 
@@ -356,7 +360,7 @@ func (b *Book) createPart(id fileID, book string) error {
 	if err := os.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return explain(temp, err)
 	}
-	db, _, err := openFile(temp, partLock, true)
+	db, _, err := openFile(temp, partLock, true, partPage)
 	if err != nil {
 		return err
 	}

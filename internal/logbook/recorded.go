@@ -1,6 +1,8 @@
 package logbook
 
 import (
+	"math"
+	"slices"
 	"time"
 
 	"rillwatch/internal/panel/validate"
@@ -42,8 +44,9 @@ func (r *BootRow) wall(up time.Duration) reading.Wall { return r.WallAtZero + re
 // first, on what the dictionary kept of the point.
 type judge struct {
 	point   site.Point
-	measure bool // the entry is of a measured point this program can decode
-	ends    bool // the entry says whether there is a ceiling or a floor
+	measure bool    // the entry is of a measured point this program can decode
+	by      float64 // what a whole number is divided by; 0: it is multiplied by the scale
+	ends    bool    // the entry says whether there is a ceiling or a floor
 }
 
 func newJudge(e *Entry) judge {
@@ -54,6 +57,9 @@ func newJudge(e *Entry) judge {
 	_ = order // the order of words is undone in a raw; an unknown one costs nothing here
 	j.point.Decode.Scale, j.point.Decode.Offset = e.Scale, e.Offset
 	j.point.Decode.Invert, j.point.Decode.NoValue = e.Invert, e.NoValue
+	if by := math.Round(1 / e.Scale); math.Abs(by) > 1 && !math.IsInf(by, 0) && 1/by == e.Scale {
+		j.by = by
+	}
 	if e.Floor != nil {
 		j.point.Floor, j.point.HasFloor = *e.Floor, true
 	}
@@ -69,6 +75,9 @@ func (j *judge) value(raw uint64, fault reading.Fault, why reading.Reason) (floa
 	if !j.measure || fault != reading.Answered || why.Quality() == reading.Bad {
 		return 0, reading.Exact
 	}
+	if why == reading.Believed && j.plain() {
+		return j.scaled(float64(int64(raw))), reading.Exact
+	}
 	_, out := validate.Step(&j.point, 0, validate.State{}, validate.Input{Raw: raw, Fault: reading.Answered})
 	r := out.Reading
 	if !j.ends {
@@ -80,4 +89,21 @@ func (j *judge) value(raw uint64, fault reading.Fault, why reading.Reason) (floa
 		}
 	}
 	return r.Value, r.Bound
+}
+
+// scaled is what decode makes of a whole number: by a division where the scale is one over a whole number. A test holds the two together.
+func (j *judge) scaled(x float64) float64 {
+	if j.by != 0 {
+		return x/j.by + j.point.Decode.Offset
+	}
+	return float64(x*j.point.Decode.Scale) + j.point.Decode.Offset
+}
+
+// plainValues is value for many believed raws of a plain entry.
+func (j *judge) plainValues(dst []float64, raws []uint64) []float64 {
+	dst = slices.Grow(dst, len(raws))
+	for _, r := range raws {
+		dst = append(dst, j.scaled(float64(int64(r))))
+	}
+	return dst
 }

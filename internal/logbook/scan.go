@@ -85,8 +85,10 @@ type scan struct {
 
 	dict    *dictionary
 	ids     []uint32 // sorted; nil: all
-	judges  map[uint32]*judge
+	byID    []*pointNow
 	reasons map[uint32]*meaning
+	nowM    *meaning // of the last reading
+	nowN    uint32   // whose it is
 	waiting []queued
 	given   mark // the last that was given out
 	skip    bool // what lies up to that has been given out before: it was hot then and is packed now
@@ -133,7 +135,7 @@ func (b *Book) stateOf(ordinal uint32, known *dictionary) (st state, err error) 
 // run gives out what is packed and then what is hot. Where an hour moves meanwhile it goes back to what is packed, and passes over what it
 // has given out already.
 func (s *scan) run() error {
-	s.judges, s.reasons = map[uint32]*judge{}, map[uint32]*meaning{}
+	s.reasons = map[uint32]*meaning{}
 	done := s.row.hourOf(max(s.from, -hourLength)) - 1
 	for {
 		st, err := s.book.stateOf(s.row.Ordinal, s.dict)
@@ -328,26 +330,58 @@ func (m *meaning) fault(code uint64) reading.Fault {
 }
 
 func (s *scan) give(c codes, k *kept) error {
-	e := s.dict.entries[k.id]
+	p := s.pointOf(k.id)
+	if p == nil {
+		return nil
+	}
+	if s.nowM == nil || s.nowN != c.names {
+		s.nowM, s.nowN = s.meaning(c.names), c.names
+	}
+	r, m := &p.Recorded, s.nowM
+	r.Slot, r.Up, r.At, r.Raw = k.slot, k.up, s.row.wall(k.up), k.raw
+	if k.fault != p.fault || k.reason != p.reason || c.names != p.names || !p.said {
+		p.fault, p.reason, p.names, p.said = k.fault, k.reason, c.names, true
+		r.Fault, r.Reason = m.fault(k.fault), m.reason(k.reason)
+		r.FaultName, r.ReasonName = name(m.names.Faults, k.fault), name(m.names.Reasons, k.reason)
+	}
+	r.Value, r.Bound = p.judge.value(k.raw, r.Fault, r.Reason)
+	s.given = mark{k.up, k.id}
+	return s.fn(*r)
+}
+
+// pointNow is what is the same from one reading of a point to the next.
+type pointNow struct {
+	Recorded
+	judge
+	fault, reason uint64 // of the last, in its own numbers
+	names         uint32
+	said          bool
+}
+
+func (s *scan) pointOf(id uint32) *pointNow {
+	if int(id) < len(s.byID) && s.byID[id] != nil {
+		return s.byID[id]
+	}
+	e := s.dict.entries[id]
 	if e == nil {
 		return nil
 	}
-	j, m := s.judges[k.id], s.reasons[c.names]
-	if j == nil {
-		made := newJudge(e)
-		j = &made
-		s.judges[k.id] = j
+	p := &pointNow{judge: newJudge(e), Recorded: Recorded{Path: e.Path, Quantity: e.Quantity, Unit: e.Unit, Resolution: e.Resolution,
+		Boot: s.row.Ordinal, Certain: s.row.WallCertain, Entry: e}}
+	if n := int(id) + 1 - len(s.byID); n > 0 { // at most entriesMax
+		s.byID = append(s.byID, make([]*pointNow, n)...)
 	}
+	s.byID[id] = p
+	return p
+}
+
+func (s *scan) meaning(names uint32) *meaning {
+	m := s.reasons[names]
 	if m == nil {
-		m = s.dict.meaning(c.names)
-		s.reasons[c.names] = m
+		m = s.dict.meaning(names)
+		s.reasons[names] = m
 	}
-	r := Recorded{Path: e.Path, Quantity: e.Quantity, Unit: e.Unit, Resolution: e.Resolution,
-		Boot: s.row.Ordinal, Slot: k.slot, Up: k.up, At: s.row.wall(k.up), Certain: s.row.WallCertain,
-		Raw: k.raw, Fault: m.fault(k.fault), Reason: m.reason(k.reason), FaultName: name(m.names.Faults, k.fault), ReasonName: name(m.names.Reasons, k.reason), Entry: e}
-	r.Value, r.Bound = j.value(k.raw, r.Fault, r.Reason)
-	s.given = mark{k.up, k.id}
-	return s.fn(r)
+	return m
 }
 
 // Points gives the paths of all points that were ever entered, sorted, each once.

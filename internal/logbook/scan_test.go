@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"rillwatch/internal/panel/validate"
 	"rillwatch/internal/reading"
 )
 
@@ -163,5 +164,97 @@ func TestABookOpenForReadingChangesNothing(t *testing.T) {
 	}
 	if _, err := OpenForReading(t.TempDir(), 0); !errors.Is(err, ErrNotThere) {
 		t.Errorf("where there is none: %v", err)
+	}
+}
+
+// The short way for whole numbers gives what judging gave, to the last bit.
+func TestAWholeNumberIsScaledAsItWasJudged(t *testing.T) {
+	for _, scale := range []float64{1, 0.1, 0.01, 0.001, -0.1, 0.25, 0.3, 2, 1.0 / 3, 1e-9, 7.7} {
+		for _, offset := range []float64{0, -273.15, 0.1} {
+			e := Entry{Path: "x", Type: "int16", Order: "ABCD", Scale: scale, Offset: offset}
+			j := newJudge(&e)
+			for raw := int64(-300); raw < 300; raw += 7 {
+				_, out := validate.Step(&j.point, 0, validate.State{}, validate.Input{Raw: uint64(raw), Fault: reading.Answered})
+				got, _ := j.value(uint64(raw), reading.Answered, reading.Believed)
+				if all := j.plainValues(nil, []uint64{uint64(raw)}); got != out.Reading.Value || all[0] != got {
+					t.Fatalf("%d x %v + %v is %v and %v, judged %v", raw, scale, offset, got, all[0], out.Reading.Value)
+				}
+			}
+		}
+	}
+}
+
+// Packed, hot and in between: the values of a column are those a scan gives.
+func TestColumnsHoldWhatAScanGives(t *testing.T) {
+	b := fast(t, t.TempDir())
+	begin(t, b, "00000001")
+	minutes(t, b, "00000001", 0, 64)
+	silent := round(64 * 60)
+	for i := range silent {
+		silent[i].Fault, silent[i].Reason, silent[i].Raw = reading.Timeout, reading.Silent, 0
+	}
+	commit(t, b, Commit{Boot: "00000001", Through: 4000, At: stamp(65 * time.Minute), WallCertain: true, Samples: silent})
+	for _, moved := range []bool{false, true} {
+		if moved {
+			tend(t, b, Keeping{})
+		}
+		for _, q := range []Query{{}, {From: at(10 * time.Minute), To: at(62 * time.Minute), Points: []string{"b2.rack.oxygen", "b2.valve.closed"}}} {
+			want, got := map[string][]float64{}, map[string][]float64{}
+			for _, r := range scanned(t, b, q) {
+				if r.HasValue() {
+					want[r.Path] = append(want[r.Path], r.Value)
+				}
+			}
+			if err := b.Columns(context.Background(), q, func(c *Column) (err error) {
+				got[c.Path], err = c.Values(got[c.Path])
+				return err
+			}); err != nil {
+				t.Fatal(err)
+			}
+			for path := range want {
+				if !slices.Equal(got[path], want[path]) || len(want[path]) < 52*60 {
+					t.Errorf("moved %v, %s: %d values, a scan gives %d", moved, path, len(got[path]), len(want[path]))
+				}
+			}
+			if len(got) != len(want) {
+				t.Errorf("%d points, a scan gives %d", len(got), len(want))
+			}
+		}
+	}
+}
+
+// The disk hangs while an hour is written into its file. Commits go through all the while: they need nothing that is held there.
+func TestAHangingMoveHoldsUpNoCommit(t *testing.T) {
+	b := fast(t, t.TempDir())
+	begin(t, b, "00000001")
+	minutes(t, b, "00000001", 0, 63)
+	hanging, goOn, done := make(chan struct{}), make(chan struct{}), make(chan error, 1)
+	first := true
+	b.step = func(step string) error {
+		if step == "readings" && first {
+			first = false
+			close(hanging)
+			<-goOn
+		}
+		return nil
+	}
+	go func() {
+		_, _, err := b.Tend(context.Background(), 0, Keeping{})
+		done <- err
+	}()
+	<-hanging
+	minutes(t, b, "00000001", 63, 64)
+	if n := len(scanned(t, b, Query{})); n != 64*60*3 {
+		t.Errorf("meanwhile %d readings", n)
+	}
+	if err := b.End("duty", 1, "delivered", stamp(0), ""); !errors.Is(err, ErrNoSuchRow) {
+		t.Error(err)
+	}
+	close(goOn)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	if n := len(scanned(t, b, Query{})); n != 64*60*3 {
+		t.Errorf("afterwards %d readings", n)
 	}
 }

@@ -81,8 +81,9 @@ func putTogether(tx *bolt.Tx, ordinal uint32, hour int64, sums []togetherOf) err
 	return nil
 }
 
-// eachTogether gives the points of the hours of a boot from one to another, both included, hour by hour and by id.
-func eachTogether(tx *bolt.Tx, ordinal uint32, from, to int64, fn func(hour int64, t togetherOf) error) error {
+// eachTogether gives the rows of the hours of a boot from one to another, both included, hour by hour and by id. A row is only valid
+// within fn.
+func eachTogether(tx *bolt.Tx, ordinal uint32, from, to int64, fn func(hour int64, row []byte)) error {
 	c := tx.Bucket(bucketTogether).Cursor()
 	for k, v := c.Seek(hourKey(ordinal, from)); k != nil; k, v = c.Next() {
 		boot, hour, _, err := splitHour(k)
@@ -96,11 +97,7 @@ func eachTogether(tx *bolt.Tx, ordinal uint32, from, to int64, fn func(hour int6
 		if err != nil || len(body)%togetherSize != 0 {
 			return fmt.Errorf("%w: hour %d of boot %d", ErrDamaged, hour, ordinal)
 		}
-		for ; len(body) > 0; body = body[togetherSize:] {
-			if err := fn(hour, readTogether(body)); err != nil {
-				return err
-			}
-		}
+		fn(hour, body)
 	}
 	return nil
 }
