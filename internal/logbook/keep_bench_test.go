@@ -99,6 +99,9 @@ func (r *rack) tend(b testing.TB, k Keeping) Moved {
 	b.Helper()
 	var all Moved
 	for {
+		for _, h := range r.b.shelf.handles {
+			h.db.NoSync = r.b.db.NoSync
+		}
 		m, more, err := r.b.Tend(context.Background(), r.at().Up, k)
 		if err != nil {
 			b.Fatal(err)
@@ -254,7 +257,7 @@ func BenchmarkCommitAfterAYear(b *testing.B) {
 			r.b.db.NoSync = true
 			r.commit(b, true)
 			r.every = 60
-			r.hours(b, 24, 600, k)
+			r.hours(b, 24, 3600, k)
 			r.every = 1
 		}
 		r.hours(b, 2, 10, k)

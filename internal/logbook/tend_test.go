@@ -449,3 +449,29 @@ func TestAFileOfAnotherLogbookIsLeftAlone(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A book that held a great deal and let it go is small again, and says the same.
+func TestACompactedBookIsSmallerAndReadsTheSame(t *testing.T) {
+	dir := t.TempDir()
+	b := fast(t, dir)
+	begin(t, b, "00000001")
+	minutes(t, b, "00000001", 0, 200)
+	tend(t, b, Keeping{})
+	want := scanned(t, b, Query{})
+	c, err := b.Contents(context.Background())
+	if err != nil || c.Hot != 120 || c.FreeBytes == 0 || len(c.Files) != 2 || c.Files[1].Readings != 3*3600*3 || c.Files[1].From != noon {
+		t.Errorf("contents %+v, %v", c, err)
+	}
+	if _, _, err := Compact(dir, nil); !errors.Is(err, ErrInUse) {
+		t.Errorf("beside the daemon: %v, want ErrInUse", err)
+	}
+	if err := b.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before, after, err := Compact(dir, nil)
+	if err != nil || after >= before {
+		t.Errorf("%d bytes before, %d after, %v", before, after, err)
+	}
+	b = fast(t, dir)
+	same(t, "compacted", scanned(t, b, Query{}), want)
+}
