@@ -127,6 +127,7 @@ func Run(ctx context.Context, c Config) error {
 
 	polls, stopPolls := context.WithCancel(ctx)
 	defer stopPolls()
+	tail.Go(func() { keepLogbook(polls, c, book, now) })
 	var buses sync.WaitGroup
 	busErr := make(chan error, len(c.Site.Buses))
 	for i := range c.Site.Buses {

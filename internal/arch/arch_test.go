@@ -42,7 +42,7 @@ var rooms = map[string][]string{
 	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise"},
 	"internal/bus/plan": {"internal/reading", "internal/site"},
 	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
-	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
+	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine", "internal/panel/validate"}, // an old raw is judged by the step that judged it first
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
 	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
 	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem"}, // what a line costs depends on what is asked together; an altitude stands for a barometer
