@@ -197,7 +197,9 @@ func take(cfg *site.Interlock, from holdNode, a act) (to holdNode, out Output, r
 		to.s, out = Step(cfg, resolution, from.s, in)
 		o.fresh, o.restarts = false, false
 		note := func(i int, s Sense) {
-			o.has[i] = s.HasValue
+			if o.has[i] = s.HasValue; !s.HasValue {
+				o.low[i] = 0
+			}
 			switch {
 			case s.Update && s.Value <= 40:
 				o.low[i] = min(o.low[i]+1, 2)
