@@ -56,7 +56,7 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 		return
 	}
 	p := &e.s.Panels[k.index]
-	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: l.OnLine, OnLineFrom: l.OnLineFrom}
+	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: l.OnLine, OnLineFrom: l.OnLineFrom, StartUp: l.StartUp}
 	for i, pt := range p.Points {
 		pv.Points = append(pv.Points, PointView{Point: pt, Reading: l.Readings[i], LastGood: l.Good[i]})
 	}

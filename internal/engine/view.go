@@ -43,7 +43,8 @@ type PanelView struct {
 	Interlock  InterlockView
 	Line       LineView
 	OnLine     bool
-	OnLineFrom string // the point's path, "command" or "assumed"
+	OnLineFrom string        // the point's path, "command" or "assumed"
+	StartUp    time.Duration // left of the time after going on line in which no limit of the chemistry opens
 	Words      []WordView
 }
 
