@@ -264,7 +264,27 @@ func makeDir(dir string) error {
 	if err != nil {
 		return explain(dir, err)
 	}
-	return syncDir(filepath.Dir(dir))
+	return syncParents(dir)
+}
+
+// syncParents makes the way to a directory durable, up to the root of its file system. Each start does it whole: the process that made
+// the directories may have been killed before it could.
+func syncParents(dir string) error {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return explain(dir, err)
+	}
+	for parent := filepath.Dir(dir); parent != dir && sameDevice(dir, parent); dir, parent = parent, filepath.Dir(parent) {
+		if err := syncDir(parent); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sameDevice(a, b string) bool {
+	var sa, sb syscall.Stat_t
+	return syscall.Stat(a, &sa) == nil && syscall.Stat(b, &sb) == nil && sa.Dev == sb.Dev
 }
 
 // syncDir makes the names in a directory durable. Some network file systems cannot; they say EINVAL and nothing is lost by
