@@ -167,6 +167,7 @@ func Run(ctx context.Context, c Config) error {
 	<-engineDone
 	tailStop()
 	tail.Wait()
+	l.outbox.close()
 	l.stopWriter()
 	c.Log.Info("stopped", "outcomes", l.seq, "commits", book.Stats().Commits)
 	closeBook() // within the bound: a disk that hangs must not hold the stop

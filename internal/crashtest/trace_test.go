@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -121,15 +122,13 @@ func readTrace(t *testing.T, file string) []step {
 			steps = append(steps, enter)
 			continue
 		}
-		end := strings.LastIndex(rest, ") = ")
-		if end < 0 {
-			if end = strings.LastIndex(rest, ") "); end < 0 {
-				t.Fatalf("strace says %.200q", line)
-			}
+		end := returned.FindStringIndex(rest)
+		if end == nil {
+			t.Fatalf("strace says %.200q", line)
 		}
-		enter.args = split(rest[:end])
+		enter.args = split(rest[:end[0]])
 		back := step{call: calls, name: name, args: enter.args}
-		back.back(rest[end:])
+		back.back(rest[end[0]:])
 		steps = append(steps, enter, back)
 	}
 	if err := in.Err(); err != nil {
@@ -137,6 +136,9 @@ func readTrace(t *testing.T, file string) []step {
 	}
 	return steps
 }
+
+// returned is where the arguments end; strace sets the result in a column of its own.
+var returned = regexp.MustCompile(`\)\s+= `)
 
 // back reads how a call returned. A call that the process did not outlive says "?".
 func (s *step) back(rest string) {
@@ -182,7 +184,7 @@ func TestATraceIsReadInItsOrderAcrossThreads(t *testing.T) {
 10 pwrite64(5, "\x68\x69", 2, 4096 <unfinished ...>
 11 write(1, "\x74\x6f\x6c\x64", 4) = 4
 10 <... pwrite64 resumed>) = 2
-10 fdatasync(5) = -1 EIO (Input/output error) (INJECTED)
+10 fdatasync(5)                = -1 EIO (Input/output error) (INJECTED)
 10 fdatasync(5 <unfinished ...>) = ?
 11 +++ killed by SIGKILL +++
 `

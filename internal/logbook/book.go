@@ -68,6 +68,12 @@ type Book struct {
 	columns *columns
 	acked   ack
 
+	doubt bool // the last transaction failed, so that what is seen of it may not be on the device
+
+	// sure is the highest message number per recipient that is on the device. Readers must not wait for writing, which a disk that
+	// hangs may hold for minutes.
+	sure atomic.Pointer[map[string]uint64]
+
 	// broken is set when a write ran into a rotten page. The library's write lock may then stay taken for ever, so nobody asks for
 	// it again; reading goes on.
 	broken atomic.Bool
@@ -140,7 +146,11 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 		return nil, err
 	}
 	b := newBook(db, file, path)
-	err = guard("opening", b.inspect)
+	if err = b.settle(); err != nil {
+		err = explain(path, err)
+	} else {
+		err = guard("opening", b.inspect)
+	}
 	if err == nil {
 		err = b.addBuckets()
 	}
@@ -198,15 +208,26 @@ func (b *Book) update(doing string, fn func(*bolt.Tx) error) error {
 	if b.broken.Load() {
 		return fmt.Errorf("%w: an earlier write met a rotten page (run the logbook's check)", ErrDamaged)
 	}
-	whole := false
+	if b.doubt {
+		if err := b.settle(); err != nil {
+			return err
+		}
+		b.doubt = false
+	}
+	whole, refused := false, false
 	err := guard(doing, func() error {
-		err := b.db.Update(fn)
+		err := b.db.Update(func(tx *bolt.Tx) error {
+			err := fn(tx)
+			refused = err != nil // then nothing was written
+			return err
+		})
 		whole = true
 		return err
 	})
 	if !whole {
 		b.broken.Store(true)
 	}
+	b.doubt = err != nil && !refused
 	return err
 }
 
@@ -217,6 +238,7 @@ func (b *Book) inspect() error {
 			return err
 		}
 		b.acked.after = queueNumbers(tx)
+		b.sure.Store(&b.acked.after)
 		return nil
 	})
 }

@@ -85,6 +85,7 @@ func (b *Book) commit(c Commit) (packed int, err error) {
 	}
 	b.boot = &boot
 	b.acked = ack{through: c.Through, floor: floor, after: after, before: numbers}
+	b.sure.Store(&after) // never changed again, as a map: each commit makes its own
 	b.dropped.Add(w.dropped)
 	return len(w.block), nil
 }
