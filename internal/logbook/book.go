@@ -70,6 +70,9 @@ type Book struct {
 
 	doubt bool // the last transaction failed, so that what is seen of it may not be on the device
 
+	reserved  int64 // how far the file has room set aside; 0 where that is not known
+	noReserve bool  // the file system cannot
+
 	// sure is the highest message number per recipient that is on the device. Readers must not wait for writing, which a disk that
 	// hangs may hold for minutes.
 	sure atomic.Pointer[map[string]uint64]
