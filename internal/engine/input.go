@@ -60,6 +60,7 @@ type Committed struct {
 	Seq     uint64
 	At      reading.Stamp
 	Dropped int // samples given up to stay within the bound, not yet told
+	Held    bool // readings were left out because the disk has no room for them: it is not back yet
 }
 
 // CommitFailed says that a commit did not succeed; the writer will try again.

@@ -144,6 +144,9 @@ func parseInput(s *site.Site, line string) (Input, error) {
 		return in, p.done()
 	case "committed":
 		in := Committed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32))}
+		if len(p.words) > 0 {
+			in.Held = p.bool(p.key("held"))
+		}
 		return in, p.done()
 	case "commit_failed":
 		in := CommitFailed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32)), Why: p.key("why")}

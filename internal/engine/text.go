@@ -78,6 +78,9 @@ func FormatInput(s *site.Site, in Input) string {
 		}
 	case Committed:
 		fmt.Fprintf(&b, "committed %d at=%s dropped=%d", in.Seq, FormatStamp(in.At), in.Dropped)
+		if in.Held {
+			b.WriteString(" held=true")
+		}
 	case CommitFailed:
 		fmt.Fprintf(&b, "commit_failed %d at=%s dropped=%d why=%s", in.Seq, FormatStamp(in.At), in.Dropped, strconv.Quote(in.Why))
 	case Delivered:
