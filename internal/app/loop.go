@@ -68,7 +68,8 @@ type loop struct {
 	lost     atomic.Uint64 // samples dropped since the start
 	failures atomic.Uint64
 	last     atomic.Pointer[reading.Stamp]
-	clock    reading.Stamp
+	clock    reading.Stamp // of the last look at it
+	keeper   *clock
 	ids      atomic.Uint64
 	chance   atomic.Uint64
 }
@@ -116,11 +117,16 @@ func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce strin
 // begin puts the boot on disk before anything else happens.
 func (l *loop) begin(r logbook.Restored) error {
 	at := l.now()
-	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: certain(at), Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
+	l.keeper = newClock(r, systemClock)
+	l.keeper.look(at, false)
+	if _, known := systemClock(); !known {
+		l.c.Log.Info("the system does not say whether its clock is synchronised; a clock that may be right is believed")
+	}
+	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: l.keeper.certain, Synced: l.keeper.synced || r.Synced, Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
 		return fmt.Errorf("writing the boot into the logbook: %w", err)
 	}
 	l.commit = l.book.Commit
-	l.start(booted(l.c.Site, r, l.nonce, at))
+	l.start(booted(l.c.Site, r, l.nonce, at, l.keeper))
 	return nil
 }
 
@@ -243,7 +249,7 @@ func (l *loop) due(ending bool) bool {
 func (l *loop) arm(ending bool) logbook.Commit {
 	c := l.pending
 	c.Boot, c.Through, c.At = l.nonce, l.seq, l.now()
-	c.WallCertain = certain(c.At)
+	c.WallCertain, c.Synced = l.keeper.certain, l.keeper.synced
 	c.States = l.engine.States()
 	l.pending, l.urgent, l.inFlight, l.armed = logbook.Commit{}, false, true, c.At.Up
 	if l.full {
@@ -364,12 +370,17 @@ func (l *loop) tick() {
 
 // watchClock notices a wall clock that steps.
 func (l *loop) watchClock(at reading.Stamp) {
-	stepped := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
-	if stepped < -stepTold || stepped > stepTold {
-		l.c.Log.Warn("the wall clock stepped", "by", stepped)
-		l.step(engine.ClockState{At: at, Certain: certain(at), Stepped: stepped})
-	}
+	by := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
 	l.clock = at
+	stepped := by < -stepTold || by > stepTold
+	if !stepped {
+		by = 0
+	} else {
+		l.c.Log.Warn("the wall clock stepped", "by", by)
+	}
+	if l.keeper.look(at, stepped) || stepped {
+		l.step(engine.ClockState{At: at, Certain: l.keeper.certain, Why: l.keeper.why, Stepped: by})
+	}
 }
 
 // tellAnyway hands over what has waited too long for the disk, marked as not being on it.

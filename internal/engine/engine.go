@@ -180,10 +180,7 @@ func (e *Engine) Step(in Input) Outcome {
 		e.drop(in.Dropped, false, in.At, &o)
 	case ClockState:
 		o.At = in.At
-		e.certain = in.Certain
-		if in.Stepped != 0 {
-			e.emit(&o, event.Event{Kind: event.ClockStepped, Priority: site.LowPriority, Lasted: in.Stepped})
-		}
+		e.takeClock(in, &o)
 	case Delivered:
 		o.At = in.At // kept by the logbook; nothing is judged by it
 	case Stop:
@@ -192,6 +189,9 @@ func (e *Engine) Step(in Input) Outcome {
 	case OrderDone:
 		o.At = in.At
 		e.takeResult(in, &o)
+	}
+	for i := range o.Events {
+		o.Events[i].ClockUncertain = !e.certain
 	}
 	return o
 }
@@ -229,6 +229,9 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 		away = 0
 	}
 	e.emit(o, event.Event{Kind: event.Started, Priority: site.LowPriority, Cause: in.Hash, Lasted: away})
+	if !e.certain {
+		e.emit(o, event.Event{Kind: event.ClockUncertain, Priority: site.LowPriority, Cause: in.Doubt})
+	}
 	if in.Before.Nonce != "" && in.Before.Hash != in.Hash {
 		e.emit(o, event.Event{Kind: event.ConfigChanged, Priority: site.LowPriority, Cause: in.Before.Hash + " to " + in.Hash})
 	}

@@ -113,8 +113,9 @@ type BootRow struct {
 	// Phase is where in an hour the wall clock stood at Up = 0, as the boot found it. It is given by the book and never put right, because
 	// hours are numbered by it. 0 in rows of older programs.
 	Phase   time.Duration `json:"phase_ns,omitempty"`
-	Hash    string        `json:"hash"`    // of the configuration
-	Version string        `json:"version"` // of the program
+	Synced  bool          `json:"synced,omitempty"` // the system has called its clock synchronised, in this boot or before
+	Hash    string        `json:"hash"`             // of the configuration
+	Version string        `json:"version"`          // of the program
 	Last    *Last         `json:"last,omitempty"`
 }
 

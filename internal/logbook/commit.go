@@ -17,6 +17,7 @@ type Commit struct {
 	Through     uint64 // the highest outcome in it; higher than that of the commit before
 	At          reading.Stamp
 	WallCertain bool
+	Synced      bool // the system says that its clock is synchronised
 	Samples     []Sample
 	States      []engine.StateRow // only those that changed
 	Events      []event.Event     // of this boot, each with its ID
@@ -69,6 +70,7 @@ func (b *Book) commit(c Commit) (packed int, err error) {
 			return 0, err
 		}
 	}
+	boot.Synced = boot.Synced || c.Synced
 	var after map[string]uint64
 	err = b.update("committing", func(tx *bolt.Tx) error {
 		if boot != *b.boot {
