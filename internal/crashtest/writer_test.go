@@ -48,6 +48,9 @@ func write(dir string, commits int, job string) {
 	for boot := 1; boot <= 2; boot++ {
 		nonce := fmt.Sprintf("%08x", boot)
 		b, err := logbook.Open(dir, time.Second)
+		for tries := 0; err != nil && tries < 50; tries++ {
+			b, err = logbook.Open(dir, time.Second)
+		}
 		must(err)
 		restored, err := b.Restore()
 		must(err)
@@ -78,6 +81,17 @@ func write(dir string, commits int, job string) {
 			for range c.Events {
 				if ended++; ended%2 == 0 {
 					_ = b.End("duty", ended+uint64(boot-1)*1000, "delivered", c.At, "answered 204") // of the first boot; nobody minds one that is not there
+				}
+			}
+			if job == "tends" {
+				_, _ = fmt.Fprintf(os.Stdout, "told %s%d\n", kept, len(c.Samples))
+				if seq%7 == 0 {
+					for more := true; more; {
+						if _, more, err = b.Tend(c.At, true, logbook.Keeping{Budget: budget}); err != nil {
+							fmt.Fprintln(os.Stderr, "writer: tend:", err)
+							break // it is called again before long
+						}
+					}
 				}
 			}
 			c = logbook.Commit{}
@@ -119,7 +133,16 @@ type state struct {
 }
 
 // span is how far apart commits are: far enough that a run goes through several hours.
-const span = 3 * time.Minute
+const span = 12 * time.Minute
+
+const (
+	// kept begins the word of how many readings a commit has made durable.
+	kept = "readings "
+	// perCommit is how many readings each commit of the writer's carries.
+	perCommit = 10 * 8
+	// budget makes hours go into files, and files go, within a run of minutes.
+	budget = 400 << 10
+)
 
 // add puts one outcome into a commit.
 func add(c *logbook.Commit, nonce string, seq uint64, events *uint64) {
