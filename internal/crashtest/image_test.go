@@ -237,7 +237,7 @@ func lookAtReadings(b *logbook.Book, told int) (wrong []string) {
 			break
 		}
 		for more := true; more; {
-			m, again, err := b.Tend(stamp(0), false, logbook.Keeping{})
+			m, again, err := b.Tend(context.Background(), 0, logbook.Keeping{})
 			if err != nil || len(m.Aside) > 0 {
 				wrong = append(wrong, fmt.Sprintf("tending: %v, set aside %q", err, m.Aside))
 			}

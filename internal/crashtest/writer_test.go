@@ -2,6 +2,7 @@ package crashtest
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -87,7 +88,7 @@ func write(dir string, commits int, job string) {
 				_, _ = fmt.Fprintf(os.Stdout, "told %s%d\n", kept, len(c.Samples))
 				if seq%7 == 0 {
 					for more := true; more; {
-						if _, more, err = b.Tend(c.At, true, logbook.Keeping{Budget: budget}); err != nil {
+						if _, more, err = b.Tend(context.Background(), c.At.Up, logbook.Keeping{Budget: budget}); err != nil {
 							fmt.Fprintln(os.Stderr, "writer: tend:", err)
 							break // it is called again before long
 						}
