@@ -45,10 +45,10 @@ func resize(content []byte, size int64) []byte {
 
 // naming is one change of a directory that no sync of it has covered.
 type naming struct {
-	done, call int
-	path       string
-	node       *inode // nil: the name goes
-	dir        bool   // a directory was made
+	done int // step at which the call returned
+	path string
+	node *inode // nil: the name goes
+	dir  bool   // a directory was made
 }
 
 // opened is one file description.
@@ -444,19 +444,6 @@ func (n *inode) hold(l loss, rng *rand.Rand) (content []byte, lost int) {
 		}
 	}
 	return content, lost
-}
-
-// unsynced is how many changes the device may not hold.
-func (d *disk) unsynced() int {
-	n := len(d.namings)
-	seen := map[*inode]bool{}
-	for _, i := range d.names {
-		if !seen[i] {
-			seen[i] = true
-			n += len(i.pending)
-		}
-	}
-	return n
 }
 
 func (d *disk) String() string {
