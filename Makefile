@@ -34,7 +34,7 @@ lint: ## gofmt, go vet, staticcheck
 	@.ci/lint
 
 race: ## the CPU lane's Go tests alone, with the race detector
-	@go test -race $$(go list ./... | grep -vE '/internal/(peertest|e2e)(/|$$)')
+	@go test -race $$(go list ./... | grep -vE '/internal/(peertest|e2e|crashtest)(/|$$)')
 
 fuzz: ## every fuzz target, 10 s each (TIME=1m for longer)
 	@.ci/fuzz $(or $(TIME),10s)
@@ -51,8 +51,9 @@ deploy-check: build ## the systemd unit and the Prometheus files, by the program
 bench: ## every benchmark, one line a figure
 	@.ci/bench
 
-soak: build peer gotest mutate ## the long forms: a million values over bad lines, fuzz targets 60 s each, the waiting lane three times, make mutate
+soak: build peer gotest mutate ## the long forms: a million values over bad lines, 1,000 kills and tens of thousands of crash images, fuzz targets 60 s each, the waiting lane three times, make mutate
 	@RILLWATCH_SOAK=1 go test -count=1 -timeout 60m -v -run 'AllFaults|Gateway|SilentStation|Reconnects' ./internal/bus | grep -E 'figure:|^(---|ok|FAIL|panic)'
+	@RILLWATCH_SOAK=1 RILLWATCH_BIN=$(CURDIR)/bin/rillwatch go test -count=1 -timeout 120m -v ./internal/crashtest | grep -E 'figure:|^(---|ok|FAIL|panic)'
 	@.ci/fuzz 60s
 	@COUNT=3 .ci/lane waiting
 

@@ -26,7 +26,7 @@ missing() {
 }
 
 # Packages whose tests wait for real processes, sockets and peers: they are the waiting lane, all others the CPU lane.
-WAITING='/internal/(peertest|e2e)(/|$)'
+WAITING='/internal/(peertest|e2e|crashtest)(/|$)'
 
 # The second independent server. The system's own Python: the packages are installed for that one, and a newer one may come first on
 # PATH. pymodbus renames its server classes with every minor version, so it is asked for what the script takes.

@@ -47,10 +47,6 @@ type Config struct {
 	Notify func(state string) // tells the supervisor (sd_notify); nil when there is none
 }
 
-// certainAfter is a date this program cannot be older than: a clock before it has not been set. Boxes without a battery clock
-// start in 1970, or at the date of their firmware.
-var certainAfter = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-
 const (
 	lockWait = 2 * time.Second // for the daemon before us to let go of the logbook
 	// stopBound is how long a stop may take: one request in flight (at most 1 s), one commit, and the server's own 2 s.
@@ -167,6 +163,7 @@ func Run(ctx context.Context, c Config) error {
 	<-engineDone
 	tailStop()
 	tail.Wait()
+	l.outbox.close()
 	l.stopWriter()
 	c.Log.Info("stopped", "outcomes", l.seq, "commits", book.Stats().Commits)
 	closeBook() // within the bound: a disk that hangs must not hold the stop
@@ -243,8 +240,6 @@ func drawNonce(r io.Reader) (string, error) {
 }
 
 // booted is the first input.
-func booted(s *site.Site, r logbook.Restored, nonce string, at reading.Stamp) engine.Boot {
-	return engine.Boot{Nonce: nonce, At: at, WallCertain: certain(at), Hash: s.Hash, Before: r.Before, States: r.States}
+func booted(s *site.Site, r logbook.Restored, nonce string, at reading.Stamp, k *clock) engine.Boot {
+	return engine.Boot{Nonce: nonce, At: at, WallCertain: k.certain, Doubt: k.why, Hash: s.Hash, Before: r.Before, States: r.States}
 }
-
-func certain(at reading.Stamp) bool { return at.Wall.Time().After(certainAfter) }

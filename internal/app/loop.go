@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"slices"
@@ -23,6 +24,8 @@ const (
 	pendingMax = 200_000
 	// commitRetry is the pause after a commit that failed.
 	commitRetry = time.Second
+	// stallTold is how long a commit may be under way before the disk counts as failing: as long as an event waits for it.
+	stallTold = 10 * time.Second
 	// stepTold is how far the wall clock must move against the steady one between two ticks to count as a step.
 	stepTold = 500 * time.Millisecond
 	// lastCommitWait bounds the wait for the disk at the end: a stop must end, and what is not committed is read again from the sensors.
@@ -54,14 +57,19 @@ type loop struct {
 	pending  logbook.Commit // what is not yet handed to the writer
 	urgent   bool           // pending holds events, records or replies
 	inFlight bool
-	armed    time.Duration // Up when the last commit was handed over
+	armed    time.Duration // Up when the last commit was armed
+	handed   time.Duration // Up when it was last handed over
+	stalled  bool          // told that the disk does not answer
+	full     bool          // the disk had no room for readings; they wait here, and events go without them
+	probed   time.Duration // Up when readings were last offered to a full disk
 	waiting  []waiting     // replies whose outcome is not yet durable
 	untold   []untold      // events with messages that are not yet on disk
 	dropped  int           // samples dropped since last told
 	lost     atomic.Uint64 // samples dropped since the start
 	failures atomic.Uint64
 	last     atomic.Pointer[reading.Stamp]
-	clock    reading.Stamp
+	clock    reading.Stamp // of the last look at it
+	keeper   *clock
 	ids      atomic.Uint64
 	chance   atomic.Uint64
 }
@@ -109,11 +117,16 @@ func newLoop(c Config, book *logbook.Book, now func() reading.Stamp, nonce strin
 // begin puts the boot on disk before anything else happens.
 func (l *loop) begin(r logbook.Restored) error {
 	at := l.now()
-	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: certain(at), Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
+	l.keeper = newClock(r, systemClock)
+	l.keeper.look(at, false)
+	if _, known := systemClock(); !known {
+		l.c.Log.Info("the system does not say whether its clock is synchronised; a clock that may be right is believed")
+	}
+	if err := l.book.Begin(logbook.BootRow{Nonce: l.nonce, WallAtZero: at.Wall - reading.Wall(at.Up), WallCertain: l.keeper.certain, Synced: l.keeper.synced || r.Synced, Hash: l.c.Site.Hash, Version: l.c.Version}, logbook.EntriesOf(l.c.Site)); err != nil {
 		return fmt.Errorf("writing the boot into the logbook: %w", err)
 	}
 	l.commit = l.book.Commit
-	l.start(booted(l.c.Site, r, l.nonce, at))
+	l.start(booted(l.c.Site, r, l.nonce, at, l.keeper))
 	return nil
 }
 
@@ -157,9 +170,9 @@ func (l *loop) run() {
 	var deadline <-chan time.Time
 	for {
 		if !l.inFlight && retry == nil && l.due(batches == nil) {
-			c := l.arm()
+			c := l.arm(batches == nil)
 			current = &c
-			l.commits <- c // never blocks: the writer has room for one and has none
+			l.hand(c)
 		}
 		if batches == nil && !l.inFlight && retry == nil {
 			return
@@ -180,6 +193,7 @@ func (l *loop) run() {
 			}
 		case <-ticks:
 			l.tick()
+			l.watchDisk(current)
 			l.feedWatchdog(l.now().Up, rounds)
 		case r := <-done:
 			l.step(engine.OrderDone{OrderResult: r})
@@ -193,17 +207,24 @@ func (l *loop) run() {
 			if r.err != nil {
 				l.failures.Add(1)
 				l.c.Log.Error("commit failed; it will be tried again", "seq", r.through, "error", r.err)
-				l.step(engine.CommitFailed{Seq: r.through, At: l.now(), Why: r.err.Error(), Dropped: l.dropped})
-				l.dropped = 0
+				l.failed(r.through, r.err.Error())
+				if errors.Is(r.err, logbook.ErrFull) && len(current.Samples) > 0 {
+					l.setAside(current)
+					l.hand(*current)
+					continue
+				}
 				retry = time.After(commitRetry)
 				continue
+			}
+			if len(current.Samples) > 0 {
+				l.full = false
 			}
 			current = nil
 			l.inFlight = false
 			l.committed(r.through)
 		case <-retry:
 			retry = nil
-			l.commits <- *current
+			l.hand(*current)
 		case <-deadline:
 			l.c.Log.Error("the last commit did not end; leaving without it")
 			return
@@ -216,19 +237,69 @@ func (l *loop) due(ending bool) bool {
 	if l.urgent {
 		return true
 	}
+	if l.full && ending {
+		return false // what waits has no room, and nothing else waits
+	}
 	if len(l.pending.Samples) == 0 && !ending {
 		return false
 	}
 	return ending && len(l.pending.Samples) > 0 || l.now().Up-l.armed >= l.c.Site.Logbook.Flush
 }
 
-func (l *loop) arm() logbook.Commit {
+func (l *loop) arm(ending bool) logbook.Commit {
 	c := l.pending
 	c.Boot, c.Through, c.At = l.nonce, l.seq, l.now()
-	c.WallCertain = certain(c.At)
+	c.WallCertain, c.Synced = l.keeper.certain, l.keeper.synced
 	c.States = l.engine.States()
 	l.pending, l.urgent, l.inFlight, l.armed = logbook.Commit{}, false, true, c.At.Up
+	if l.full {
+		if ending || c.At.Up-l.probed < l.c.Site.Logbook.Flush {
+			l.pending.Samples, c.Samples = c.Samples, nil
+		} else {
+			l.probed = c.At.Up // room may have been made
+		}
+	}
 	return c
+}
+
+// hand gives a commit to the writer. It never blocks: the writer has room for one and has none.
+func (l *loop) hand(c logbook.Commit) {
+	l.handed = l.now().Up
+	l.commits <- c
+}
+
+// failed tells the engine that a commit does not succeed.
+func (l *loop) failed(through uint64, why string) {
+	dropped := l.dropped
+	l.dropped = 0
+	l.step(engine.CommitFailed{Seq: through, At: l.now(), Why: why, Dropped: dropped})
+}
+
+// setAside takes the readings out of a commit that a full disk refused, so that the rest of it can go into what is kept for events. They
+// wait before those that came after them.
+func (l *loop) setAside(c *logbook.Commit) {
+	l.pending.Samples = append(c.Samples, l.pending.Samples...)
+	l.bound()
+	c.Samples, l.full, l.probed = nil, true, l.now().Up
+}
+
+// watchDisk tells of a disk that does not fail but does not answer either.
+func (l *loop) watchDisk(current *logbook.Commit) {
+	if !l.inFlight || l.stalled || current == nil || l.now().Up-l.handed < stallTold {
+		return
+	}
+	l.stalled = true
+	l.c.Log.Error("the disk does not answer; the commit goes on waiting", "seq", current.Through, "since", stallTold)
+	l.failed(current.Through, "no answer from the disk for "+stallTold.String())
+}
+
+// bound gives up the oldest readings beyond what may wait.
+func (l *loop) bound() {
+	if over := len(l.pending.Samples) - pendingMax; over > 0 {
+		l.pending.Samples = slices.Delete(l.pending.Samples, 0, over)
+		l.dropped += over
+		l.lost.Add(uint64(over))
+	}
 }
 
 // step is the one place where something becomes an outcome and an outcome waits for the disk.
@@ -246,11 +317,7 @@ func (l *loop) step(in engine.Input) engine.Outcome {
 		}
 		l.pending.Samples = append(l.pending.Samples, logbook.Sample{Point: j.Point, Sample: j.Sample, Reason: j.Reading.Reason})
 	}
-	if over := len(l.pending.Samples) - pendingMax; over > 0 {
-		l.pending.Samples = slices.Delete(l.pending.Samples, 0, over)
-		l.dropped += over
-		l.lost.Add(uint64(over))
-	}
+	l.bound()
 	for i := range o.Events {
 		l.add(&o.Events[i])
 	}
@@ -303,12 +370,17 @@ func (l *loop) tick() {
 
 // watchClock notices a wall clock that steps.
 func (l *loop) watchClock(at reading.Stamp) {
-	stepped := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
-	if stepped < -stepTold || stepped > stepTold {
-		l.c.Log.Warn("the wall clock stepped", "by", stepped)
-		l.step(engine.ClockState{At: at, Certain: certain(at), Stepped: stepped})
-	}
+	by := time.Duration(at.Wall-l.clock.Wall) - (at.Up - l.clock.Up)
 	l.clock = at
+	stepped := by < -stepTold || by > stepTold
+	if !stepped {
+		by = 0
+	} else {
+		l.c.Log.Warn("the wall clock stepped", "by", by)
+	}
+	if l.keeper.look(at, stepped) || stepped {
+		l.step(engine.ClockState{At: at, Certain: l.keeper.certain, Why: l.keeper.why, Stepped: by})
+	}
 }
 
 // tellAnyway hands over what has waited too long for the disk, marked as not being on it.
@@ -339,8 +411,9 @@ func (l *loop) wakeNotifier() {
 func (l *loop) committed(through uint64) {
 	at := l.now()
 	l.last.Store(&at)
-	l.step(engine.Committed{Seq: through, At: at, Dropped: l.dropped})
-	l.dropped = 0
+	dropped := l.dropped
+	l.dropped, l.stalled = 0, false
+	l.step(engine.Committed{Seq: through, At: at, Dropped: dropped, Held: l.full})
 	l.waiting = slices.DeleteFunc(l.waiting, func(w waiting) bool {
 		if w.seq > through {
 			return false

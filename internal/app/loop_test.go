@@ -88,7 +88,9 @@ func newBench(t *testing.T, disk func(try int, c logbook.Commit) error, supervis
 		b.commits = append(b.commits, c)
 		return nil
 	}
-	b.l.start(booted(s, logbook.Restored{}, "4f2a91c0", now()))
+	b.l.keeper = newClock(logbook.Restored{}, nil)
+	b.l.keeper.look(now(), false)
+	b.l.start(booted(s, logbook.Restored{}, "4f2a91c0", now(), b.l.keeper))
 	go func() {
 		defer close(b.done)
 		b.l.run()

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"errors"
 	"log/slog"
 	"slices"
 	"sync"
@@ -21,17 +22,23 @@ const (
 	looseKey = uint64(1) << 63
 	// Unreadable is how a message ended whose row in the book is damaged.
 	unreadable = "unreadable"
+	// bookWait is how long a courier waits for the book: the next alarm waits behind it. A sound disk takes milliseconds, a poor card two
+	// seconds; one that takes longer is told as failing by others.
+	bookWait = 2 * time.Second
+	// endRetry is the pause after the end of a message could not be recorded.
+	endRetry = 5 * time.Second
 )
 
 // store is the book's queue of messages.
 type store interface {
-	Next(recipient string) (logbook.Row, bool, error)
+	NextAfter(recipient string, after uint64) (logbook.Row, bool, error)
 	End(recipient string, number uint64, result string, at reading.Stamp, detail string) error
 }
 
-// outbox is the book's queue as the notifier sees it, with the messages in front that the disk would not take for too long. Those are
-// told once from memory; when the disk takes them after all, the row is ended as told and not sent again. The ID is the same, so a
-// process that dies in between tells it at most once more, and the recipient can know.
+// outbox is the book's queue as the notifier sees it, with two kinds of messages that the disk would not take for too long: those not yet
+// in it, which are told once from memory and ended when the disk takes them after all; and those told whose end it would not take, which
+// are not told again. Neither holds up the next alarm. The ID is the same, so a process that dies in between tells a message at most
+// once more, and the recipient can know.
 type outbox struct {
 	book store
 	log  *slog.Logger
@@ -42,10 +49,39 @@ type outbox struct {
 	told  map[string]map[string]notify.Result // by recipient and ID, until the disk has it
 	next  uint64
 	going map[string]uint64 // key of the message a recipient's courier is under way with
+
+	over      map[place]bool           // ended, and the book does not have it yet; at most as many as its queues may hold
+	ends      []*ending                // to be recorded, oldest first
+	recording bool                     // a goroutine is at it
+	late      bool                     // it has kept somebody waiting too long and has not moved since
+	reads     map[string]chan bookRead // answers of the book that did not come in time
+	closed    chan struct{}
+	recorder  sync.WaitGroup
+}
+
+// place is where a message stands in the book.
+type place struct {
+	recipient string
+	number    uint64
+}
+
+// ending is the end of a message on its way to the book.
+type ending struct {
+	place
+	result, detail string
+	at             reading.Stamp
+	done           chan struct{}
+}
+
+type bookRead struct {
+	row logbook.Row
+	ok  bool
+	err error
 }
 
 func newOutbox(book store, now func() reading.Stamp, log *slog.Logger) *outbox {
-	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: looseKey, going: map[string]uint64{}}
+	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: looseKey, going: map[string]uint64{},
+		over: map[place]bool{}, reads: map[string]chan bookRead{}, closed: make(chan struct{})}
 }
 
 // add lays a message in that is not on disk.
@@ -69,30 +105,32 @@ func (o *outbox) durable(recipient, id string) {
 
 // Next gives the oldest message of a recipient: what the book holds is older than what it would not take.
 func (o *outbox) Next(recipient string) (notify.Item, bool, error) {
+	after := uint64(0)
 	for {
-		row, ok, err := o.book.Next(recipient)
+		row, ok, err := o.read(recipient, after)
 		switch {
 		case err != nil && row.Number != 0:
 			// one damaged row must not hold back all that come after it; that it is lost is on record
-			o.log.Error("a message in the logbook cannot be read and is given up", "recipient", recipient, "number", row.Number, "error", err)
-			if err := o.book.End(recipient, row.Number, unreadable, o.now(), err.Error()); err != nil {
-				return notify.Item{}, false, err
+			if !o.isOver(place{recipient, row.Number}) {
+				o.log.Error("a message in the logbook cannot be read and is given up", "recipient", recipient, "number", row.Number, "error", err)
+				o.record(place{recipient, row.Number}, unreadable, err.Error())
 			}
+			after = row.Number
 			continue
 		case ok:
+			after = row.Number
+			if o.isOver(place{recipient, row.Number}) {
+				continue
+			}
 			id := row.ID.String()
 			o.mu.Lock()
 			result, was := o.told[recipient][id]
+			delete(o.told[recipient], id)
 			o.mu.Unlock()
 			if !was {
 				return notify.Item{Key: row.Number, ID: id, Body: row.Body, Created: row.Created}, true, nil
 			}
-			if err := o.book.End(recipient, row.Number, string(result), o.now(), "told before it was on disk"); err != nil {
-				return notify.Item{}, false, err
-			}
-			o.mu.Lock()
-			delete(o.told[recipient], id)
-			o.mu.Unlock()
+			o.record(place{recipient, row.Number}, string(result), "told before it was on disk")
 			continue
 		}
 		o.mu.Lock()
@@ -105,10 +143,53 @@ func (o *outbox) Next(recipient string) (notify.Item, bool, error) {
 	}
 }
 
+// read asks the book, and takes silence for an empty queue after a while: a disk that hangs may hold the book's own lock, and what waits
+// in memory is told meanwhile. The answer that was late serves the next who asks.
+func (o *outbox) read(recipient string, after uint64) (logbook.Row, bool, error) {
+	o.mu.Lock()
+	c := o.reads[recipient]
+	late := c != nil
+	if !late {
+		c = make(chan bookRead, 1)
+		go func() {
+			row, ok, err := o.book.NextAfter(recipient, after)
+			c <- bookRead{row, ok, err}
+		}()
+	}
+	o.mu.Unlock()
+	wait := time.NewTimer(bookWait)
+	defer wait.Stop()
+	if late {
+		wait.Reset(0) // it has had its time
+	}
+	select {
+	case r := <-c:
+		o.mu.Lock()
+		delete(o.reads, recipient)
+		o.mu.Unlock()
+		if late { // it was the answer to an older question
+			return o.read(recipient, after)
+		}
+		return r.row, r.ok, r.err
+	case <-wait.C:
+		o.mu.Lock()
+		o.reads[recipient] = c
+		o.mu.Unlock()
+		return logbook.Row{}, false, nil
+	}
+}
+
+func (o *outbox) isOver(p place) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.over[p]
+}
+
 // End records how a message ended.
-func (o *outbox) End(recipient string, key uint64, result notify.Result, at reading.Stamp, detail string) error {
+func (o *outbox) End(recipient string, key uint64, result notify.Result, _ reading.Stamp, detail string) error {
 	if key < looseKey {
-		return o.book.End(recipient, key, string(result), at, detail)
+		o.record(place{recipient, key}, string(result), detail)
+		return nil
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -124,4 +205,72 @@ func (o *outbox) End(recipient string, key uint64, result notify.Result, at read
 		return true
 	})
 	return nil
+}
+
+// record notes the end of a message and has the book take it; it waits a little for that, and not at all once it has waited in vain.
+func (o *outbox) record(p place, result, detail string) {
+	e := &ending{place: p, result: result, detail: detail, at: o.now(), done: make(chan struct{})}
+	o.mu.Lock()
+	o.over[p] = true
+	o.ends = append(o.ends, e)
+	if !o.recording {
+		o.recording = true
+		o.recorder.Go(o.recordAll)
+	}
+	late := o.late
+	o.mu.Unlock()
+	if late {
+		return
+	}
+	wait := time.NewTimer(bookWait)
+	defer wait.Stop()
+	select {
+	case <-e.done:
+	case <-wait.C:
+		o.mu.Lock()
+		o.late = true
+		o.mu.Unlock()
+		o.log.Warn("the disk does not take the end of a message; it is kept in memory and not told again", "recipient", p.recipient, "number", p.number)
+	}
+}
+
+// recordAll brings the ends of messages into the book, in their order, and ends when there are none left.
+func (o *outbox) recordAll() {
+	for {
+		o.mu.Lock()
+		if len(o.ends) == 0 {
+			o.recording, o.late = false, false
+			o.mu.Unlock()
+			return
+		}
+		e := o.ends[0]
+		o.mu.Unlock()
+		err := o.book.End(e.recipient, e.number, e.result, e.at, e.detail)
+		if err != nil && !errors.Is(err, logbook.ErrNoSuchRow) {
+			o.log.Error("the end of a message could not be recorded; it will be tried again", "recipient", e.recipient, "number", e.number, "error", err)
+			select {
+			case <-o.closed:
+				return // it is told once more after the next start
+			case <-time.After(endRetry):
+			}
+			continue
+		}
+		o.mu.Lock()
+		o.ends = o.ends[1:]
+		delete(o.over, e.place)
+		o.late = false
+		o.mu.Unlock()
+		close(e.done)
+	}
+}
+
+// close waits a while for what is being recorded, then lets it be.
+func (o *outbox) close() {
+	close(o.closed)
+	done := make(chan struct{})
+	go func() { o.recorder.Wait(); close(done) }()
+	select {
+	case <-done:
+	case <-time.After(lastCommitWait):
+	}
 }

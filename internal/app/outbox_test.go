@@ -4,6 +4,7 @@ import (
 	"errors"
 	"log/slog"
 	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,11 +20,15 @@ type shelf struct {
 	rows  []logbook.Row
 	bad   map[uint64]bool // rows that cannot be read
 	ended []string        // ID, result
+	fails func() error    // what ending a message gives; it may hang
+	mu    sync.Mutex
 }
 
-func (s *shelf) Next(recipient string) (logbook.Row, bool, error) {
+func (s *shelf) NextAfter(recipient string, after uint64) (logbook.Row, bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for _, r := range s.rows {
-		if r.Recipient != recipient {
+		if r.Recipient != recipient || r.Number <= after {
 			continue
 		}
 		if s.bad[r.Number] {
@@ -35,6 +40,13 @@ func (s *shelf) Next(recipient string) (logbook.Row, bool, error) {
 }
 
 func (s *shelf) End(recipient string, number uint64, result string, _ reading.Stamp, detail string) error {
+	if s.fails != nil {
+		if err := s.fails(); err != nil {
+			return err
+		}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.rows = slices.DeleteFunc(s.rows, func(r logbook.Row) bool {
 		if r.Number == number && r.Recipient == recipient {
 			s.ended = append(s.ended, r.ID.String()+" "+result)
@@ -146,4 +158,61 @@ func TestADeadDiskSilencesNoAlarm(t *testing.T) {
 		}
 		b.stop()
 	})
+}
+
+// TestADiskThatWouldNotTakeAnEndHoldsUpNoAlarm: the recipient has answered for one message, and the disk dies before that is on record. The
+// alarms that come then, told from memory, must not stand behind it; and the one that was told is not told again.
+func TestADiskThatWouldNotTakeAnEndHoldsUpNoAlarm(t *testing.T) {
+	for name, dies := range map[string]func(dead chan struct{}) error{
+		"it fails": func(dead chan struct{}) error {
+			select {
+			case <-dead:
+				return nil
+			default:
+				return errors.New("input/output error")
+			}
+		},
+		"it hangs": func(dead chan struct{}) error { <-dead; return nil },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				start := time.Now()
+				dead := make(chan struct{})
+				book := &shelf{fails: func() error { return dies(dead) }}
+				book.put(1, 7)
+				book.put(2, 8)
+				o := newOutbox(book, func() reading.Stamp { return reading.Stamp{Up: time.Since(start)} }, slog.New(slog.DiscardHandler))
+				o.add(notify.Row{ID: event.ID{Boot: "4f2a91c0", Seq: 9}, Recipient: "on-call", Body: []byte("loose")}, 0)
+				var told []string
+				for {
+					item, ok, err := o.Next("on-call")
+					if err != nil {
+						t.Fatal(err)
+					}
+					if !ok {
+						break
+					}
+					if told = append(told, item.ID); len(told) > 9 {
+						break
+					}
+					if err := o.End("on-call", item.Key, notify.Delivered, o.now(), ""); err != nil {
+						t.Fatal(err)
+					}
+				}
+				if want := []string{"4f2a91c0-7", "4f2a91c0-8", "4f2a91c0-9"}; !slices.Equal(told, want) {
+					t.Errorf("told %v, want %v", told, want)
+				}
+				if took := time.Since(start); took > 10*time.Second {
+					t.Errorf("the alarm behind them waited %s", took)
+				}
+				close(dead) // the disk is back
+				<-time.After(2 * endRetry)
+				synctest.Wait()
+				if want := []string{"4f2a91c0-7 delivered", "4f2a91c0-8 delivered"}; !slices.Equal(book.ended, want) {
+					t.Errorf("on record %v, want %v", book.ended, want)
+				}
+				o.close()
+			})
+		})
+	}
 }

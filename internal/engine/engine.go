@@ -34,6 +34,8 @@ type Engine struct {
 	sure     bool         // that clock was certain
 	failing  bool
 	failedAt time.Duration // Up when a failing commit was told
+	dropped  int           // samples given up and not told yet
+	dropTold time.Duration // Up when such was last told while commits fail; 0 when it was not
 	given    []StateRow    // as last given out by States
 	gone     []StateRow    // of panels with a state and without a configuration: what is kept of it
 	proofs   []Proof       // by path; replaced, never changed
@@ -163,28 +165,22 @@ func (e *Engine) Step(in Input) Outcome {
 		e.refresh(in.At, -1)
 	case Committed:
 		o.At = in.At
-		if e.failing {
+		back := e.failing && !in.Held
+		if back {
 			e.failing = false
 			e.emit(&o, event.Event{Kind: event.CommitBack, Priority: site.MediumPriority, Lasted: in.At.Up - e.failedAt})
 		}
-		if in.Dropped > 0 {
-			e.emit(&o, event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: in.Dropped})
-		}
+		e.drop(in.Dropped, !in.Held, in.At, &o)
 	case CommitFailed:
 		o.At = in.At
 		if !e.failing {
 			e.failing, e.failedAt = true, in.At.Up
 			e.emit(&o, event.Event{Kind: event.CommitFailing, Priority: site.HighPriority, Cause: in.Why})
 		}
-		if in.Dropped > 0 {
-			e.emit(&o, event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: in.Dropped})
-		}
+		e.drop(in.Dropped, false, in.At, &o)
 	case ClockState:
 		o.At = in.At
-		e.certain = in.Certain
-		if in.Stepped != 0 {
-			e.emit(&o, event.Event{Kind: event.ClockStepped, Priority: site.LowPriority, Lasted: in.Stepped})
-		}
+		e.takeClock(in, &o)
 	case Delivered:
 		o.At = in.At // kept by the logbook; nothing is judged by it
 	case Stop:
@@ -194,7 +190,26 @@ func (e *Engine) Step(in Input) Outcome {
 		o.At = in.At
 		e.takeResult(in, &o)
 	}
+	for i := range o.Events {
+		o.Events[i].ClockUncertain = !e.certain
+	}
 	return o
+}
+
+// dropEvery is how often it is told that a disk which goes on failing costs readings: at once, then once an hour, and the rest when it is
+// back. Each message of it waits for that disk too.
+const dropEvery = time.Hour
+
+// drop tells the samples that were given up.
+func (e *Engine) drop(n int, back bool, at reading.Stamp, o *Outcome) {
+	e.dropped += n
+	if e.dropped > 0 && (back || e.dropTold == 0 || at.Up-e.dropTold >= dropEvery) {
+		e.emit(o, event.Event{Kind: event.ReadingsDropped, Priority: site.MediumPriority, Count: e.dropped})
+		e.dropped, e.dropTold = 0, at.Up
+	}
+	if back {
+		e.dropTold = 0
+	}
 }
 
 func (e *Engine) emit(o *Outcome, ev event.Event) {
@@ -214,6 +229,9 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 		away = 0
 	}
 	e.emit(o, event.Event{Kind: event.Started, Priority: site.LowPriority, Cause: in.Hash, Lasted: away})
+	if !e.certain {
+		e.emit(o, event.Event{Kind: event.ClockUncertain, Priority: site.LowPriority, Cause: in.Doubt})
+	}
 	if in.Before.Nonce != "" && in.Before.Hash != in.Hash {
 		e.emit(o, event.Event{Kind: event.ConfigChanged, Priority: site.LowPriority, Cause: in.Before.Hash + " to " + in.Hash})
 	}

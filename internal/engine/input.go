@@ -20,6 +20,7 @@ type Boot struct {
 	Nonce       string // 8 hex digits, drawn once per process
 	At          reading.Stamp
 	WallCertain bool
+	Doubt       string     // why the wall clock is not certain
 	Hash        string     // configuration hash
 	Before      Before     // what the logbook knows of the boot before; zero when there was none
 	States      []StateRow // durable judge state, sorted by name
@@ -59,7 +60,8 @@ type Command struct {
 type Committed struct {
 	Seq     uint64
 	At      reading.Stamp
-	Dropped int // samples given up to stay within the bound, not yet told
+	Dropped int  // samples given up to stay within the bound, not yet told
+	Held    bool // readings were left out because the disk has no room for them: it is not back yet
 }
 
 // CommitFailed says that a commit did not succeed; the writer will try again.
@@ -82,6 +84,7 @@ type Delivered struct {
 type ClockState struct {
 	At      reading.Stamp
 	Certain bool
+	Why     string        // it is not
 	Stepped time.Duration // how far it stepped since the last ClockState; 0 when it did not
 }
 

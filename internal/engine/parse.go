@@ -111,6 +111,7 @@ func parseInput(s *site.Site, line string) (Input, error) {
 		in.Before.Last = p.stamp(p.key("last")).Wall
 		in.Before.WallCertain = p.bool(p.key("before_certain"))
 		in.Before.Hash = p.plain("before_hash")
+		in.Doubt = p.optional("doubt")
 		for _, w := range p.rest("state:") {
 			name, data, _ := strings.Cut(strings.TrimPrefix(w, "state:"), "=")
 			raw, err := base64.RawURLEncoding.DecodeString(data)
@@ -144,6 +145,7 @@ func parseInput(s *site.Site, line string) (Input, error) {
 		return in, p.done()
 	case "committed":
 		in := Committed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32))}
+		in.Held = p.optional("held") == "true"
 		return in, p.done()
 	case "commit_failed":
 		in := CommitFailed{Seq: p.uint(p.bare(), 64), At: p.stamp(p.key("at")), Dropped: int(p.uint(p.key("dropped"), 32)), Why: p.key("why")}
@@ -156,7 +158,7 @@ func parseInput(s *site.Site, line string) (Input, error) {
 		in.At, in.Recipient, in.Result = p.stamp(p.key("at")), p.plain("recipient"), p.plain("result")
 		return in, p.done()
 	case "clock":
-		in := ClockState{At: p.stamp(p.key("at")), Certain: p.bool(p.key("certain")), Stepped: p.duration(p.key("stepped"))}
+		in := ClockState{At: p.stamp(p.key("at")), Certain: p.bool(p.key("certain")), Stepped: p.duration(p.key("stepped")), Why: p.optional("why")}
 		return in, p.done()
 	case "stop":
 		in := Stop{At: p.stamp(p.key("at"))}
@@ -250,6 +252,16 @@ func (p *parser) key(name string) string {
 func (p *parser) plain(name string) string {
 	if v := p.key(name); v != "-" {
 		return v
+	}
+	return ""
+}
+
+// optional is a key that stands only where it has something to say.
+func (p *parser) optional(name string) string {
+	if w := p.rest(name + "="); len(w) == 1 {
+		return w[0][len(name)+1:]
+	} else if len(w) > 1 {
+		p.failf("%s= stands %d times", name, len(w))
 	}
 	return ""
 }

@@ -38,7 +38,7 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 // Of a driven valve: "rearm PANEL by WHO", "override PANEL 30m by WHO", "byhand PANEL by WHO"; "orders taken" (so it is at first), "orders
 // TABLE-OF-FAULTS", "orders not_read_back", "orders read_back_differs", "orders unanswered" say what becomes of each order from then on.
 // "commit" puts the judge state on disk, and "kill 30s" is a restart that knows no more than the last commit; "clock steps 10m" moves the wall
-// clock. An order is written when the first of a row is given, and its end when none was given for two seconds.
+// clock; "clock set STAMP" sets it right, and "start STAMP uncertain WHY" is a start whose clock nobody believes. An order is written when the first of a row is given, and its end when none was given for two seconds.
 func TestReplay(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/replay/*.txtar")
 	if err != nil || len(files) < 12 {
@@ -124,6 +124,7 @@ type story struct {
 	last    []string // by point, as last written
 	seq     uint64
 	certain bool
+	doubt   string // why a start's clock is not certain
 	acks    int
 	states  []engine.StateRow
 	events  []event.Event
@@ -157,11 +158,12 @@ func (st *story) line(line string) error {
 	word, rest, _ := strings.Cut(line, " ")
 	switch {
 	case word == "start":
-		at, err := time.Parse(time.RFC3339, rest)
+		when, doubt, doubted := strings.Cut(rest, " uncertain ")
+		at, err := time.Parse(time.RFC3339, when)
 		if err != nil {
 			return err
 		}
-		st.wall = at
+		st.wall, st.certain, st.doubt = at, !doubted, doubt
 		st.bootNow(engine.Before{}, nil)
 		return nil
 	case strings.HasSuffix(word, ":"):
@@ -247,6 +249,15 @@ func (st *story) line(line string) error {
 		for _, r := range st.e.States() {
 			st.states = put(st.states, r)
 		}
+		return nil
+	case strings.HasPrefix(line, "clock set "): // and is believed from then on
+		at, err := time.Parse(time.RFC3339, strings.TrimPrefix(line, "clock set "))
+		if err != nil {
+			return err
+		}
+		by := at.Sub(st.wall)
+		st.wall, st.certain = at, true
+		st.feed(engine.ClockState{At: st.now(), Certain: true, Stepped: by})
 		return nil
 	case strings.HasPrefix(line, "clock steps "):
 		d, err := time.ParseDuration(strings.TrimPrefix(line, "clock steps "))
@@ -348,7 +359,7 @@ func (st *story) bootNow(before engine.Before, states []engine.StateRow) {
 	st.asked, st.results = map[int]time.Duration{}, nil
 	st.e = engine.New(st.s)
 	st.last = make([]string, len(st.s.Points))
-	st.feed(engine.Boot{Nonce: fmt.Sprintf("%08x", st.boots), At: st.now(), WallCertain: st.certain, Hash: st.s.Hash, Before: before, States: states})
+	st.feed(engine.Boot{Nonce: fmt.Sprintf("%08x", st.boots), At: st.now(), WallCertain: st.certain, Doubt: st.doubt, Hash: st.s.Hash, Before: before, States: states})
 }
 
 // feed sends an input through its text form, as a capture would, and writes what changed.

@@ -57,6 +57,9 @@ func FormatInput(s *site.Site, in Input) string {
 	case Boot:
 		fmt.Fprintf(&b, "boot %s at=%s certain=%t hash=%s before=%s last=%s before_certain=%t before_hash=%s", word(in.Nonce), FormatStamp(in.At), in.WallCertain,
 			word(in.Hash), word(in.Before.Nonce), FormatStamp(reading.Stamp{Wall: in.Before.Last}), in.Before.WallCertain, word(in.Before.Hash))
+		if in.Doubt != "" {
+			b.WriteString(" doubt=" + word(in.Doubt))
+		}
 		for _, r := range in.States {
 			fmt.Fprintf(&b, " state:%s=%s", r.Name, base64.RawURLEncoding.EncodeToString(r.Data))
 		}
@@ -78,12 +81,18 @@ func FormatInput(s *site.Site, in Input) string {
 		}
 	case Committed:
 		fmt.Fprintf(&b, "committed %d at=%s dropped=%d", in.Seq, FormatStamp(in.At), in.Dropped)
+		if in.Held {
+			b.WriteString(" held=true")
+		}
 	case CommitFailed:
 		fmt.Fprintf(&b, "commit_failed %d at=%s dropped=%d why=%s", in.Seq, FormatStamp(in.At), in.Dropped, strconv.Quote(in.Why))
 	case Delivered:
 		fmt.Fprintf(&b, "delivered %s at=%s recipient=%s result=%s", word(in.ID.String()), FormatStamp(in.At), word(in.Recipient), word(in.Result))
 	case ClockState:
 		fmt.Fprintf(&b, "clock at=%s certain=%t stepped=%s", FormatStamp(in.At), in.Certain, in.Stepped)
+		if in.Why != "" {
+			b.WriteString(" why=" + word(in.Why))
+		}
 	case Stop:
 		fmt.Fprintf(&b, "stop at=%s", FormatStamp(in.At))
 	case OrderDone:
@@ -204,6 +213,9 @@ func FormatEvent(e *event.Event) string {
 		} else {
 			put("value", strings.TrimPrefix(v.Bound, "=")+strconv.FormatFloat(v.Value, 'f', v.Decimals, 64)+v.Unit+"/"+v.Reason)
 		}
+	}
+	if e.ClockUncertain {
+		put("clock", "uncertain")
 	}
 	put("was", e.Was)
 	put("is", e.Is)

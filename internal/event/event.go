@@ -136,6 +136,8 @@ const (
 	AlarmUnsteady     // it comes and goes; from now on it is counted and not told
 	AlarmSteady       // it has rested
 	PointCompared     // a person has compared what is read with the device's own display
+	ClockUncertain    // the wall clock is not believed; Cause says why
+	ClockCertain      // it is, from here on
 	kindCount
 )
 
@@ -229,6 +231,8 @@ var kindTable = [KindCount]kindRow{
 	AlarmUnsteady:           {"alarm.unsteady", true},
 	AlarmSteady:             {"alarm.steady", true},
 	PointCompared:           {"point.compared", false},
+	ClockUncertain:          {"clock.uncertain", false},
+	ClockCertain:            {"clock.certain", false},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -299,7 +303,8 @@ type Event struct {
 	Held     int      `json:"held,omitempty"`     // how many alarms that stand are not told while this speaks
 	Unseen   []string `json:"unseen,omitempty"`   // panels whose sample temperature nobody sees for this reason
 
-	Volatile bool `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
+	Volatile       bool `json:"-"`                         // told before it was on disk, because the disk would not take it; a copy only, never kept
+	ClockUncertain bool `json:"clock_uncertain,omitempty"` // the wall clock was not believed when it happened
 }
 
 // Value is a reading with its unit.

@@ -68,6 +68,15 @@ type Book struct {
 	columns *columns
 	acked   ack
 
+	doubt bool // the last transaction failed, so that what is seen of it may not be on the device
+
+	reserved  int64 // how far the file has room set aside; 0 where that is not known
+	noReserve bool  // the file system cannot
+
+	// sure is the highest message number per recipient that is on the device. Readers must not wait for writing, which a disk that
+	// hangs may hold for minutes.
+	sure atomic.Pointer[map[string]uint64]
+
 	// broken is set when a write ran into a rotten page. The library's write lock may then stay taken for ever, so nobody asks for
 	// it again; reading goes on.
 	broken atomic.Bool
@@ -104,8 +113,9 @@ type BootRow struct {
 	// Phase is where in an hour the wall clock stood at Up = 0, as the boot found it. It is given by the book and never put right, because
 	// hours are numbered by it. 0 in rows of older programs.
 	Phase   time.Duration `json:"phase_ns,omitempty"`
-	Hash    string        `json:"hash"`    // of the configuration
-	Version string        `json:"version"` // of the program
+	Synced  bool          `json:"synced,omitempty"` // the system has called its clock synchronised, in this boot or before
+	Hash    string        `json:"hash"`             // of the configuration
+	Version string        `json:"version"`          // of the program
 	Last    *Last         `json:"last,omitempty"`
 }
 
@@ -140,7 +150,11 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 		return nil, err
 	}
 	b := newBook(db, file, path)
-	err = guard("opening", b.inspect)
+	if err = b.settle(); err != nil {
+		err = explain(path, err)
+	} else {
+		err = guard("opening", b.inspect)
+	}
 	if err == nil {
 		err = b.addBuckets()
 	}
@@ -198,15 +212,26 @@ func (b *Book) update(doing string, fn func(*bolt.Tx) error) error {
 	if b.broken.Load() {
 		return fmt.Errorf("%w: an earlier write met a rotten page (run the logbook's check)", ErrDamaged)
 	}
-	whole := false
+	if b.doubt {
+		if err := b.settle(); err != nil {
+			return err
+		}
+		b.doubt = false
+	}
+	whole, refused := false, false
 	err := guard(doing, func() error {
-		err := b.db.Update(fn)
+		err := b.db.Update(func(tx *bolt.Tx) error {
+			err := fn(tx)
+			refused = err != nil // then nothing was written
+			return err
+		})
 		whole = true
 		return err
 	})
 	if !whole {
 		b.broken.Store(true)
 	}
+	b.doubt = err != nil && !refused
 	return err
 }
 
@@ -217,6 +242,7 @@ func (b *Book) inspect() error {
 			return err
 		}
 		b.acked.after = queueNumbers(tx)
+		b.sure.Store(&b.acked.after)
 		return nil
 	})
 }
@@ -264,7 +290,27 @@ func makeDir(dir string) error {
 	if err != nil {
 		return explain(dir, err)
 	}
-	return syncDir(filepath.Dir(dir))
+	return syncParents(dir)
+}
+
+// syncParents makes the way to a directory durable, up to the root of its file system. Each start does it whole: the process that made
+// the directories may have been killed before it could.
+func syncParents(dir string) error {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return explain(dir, err)
+	}
+	for parent := filepath.Dir(dir); parent != dir && sameDevice(dir, parent); dir, parent = parent, filepath.Dir(parent) {
+		if err := syncDir(parent); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sameDevice(a, b string) bool {
+	var sa, sb syscall.Stat_t
+	return syscall.Stat(a, &sa) == nil && syscall.Stat(b, &sb) == nil && sa.Dev == sb.Dev
 }
 
 // syncDir makes the names in a directory durable. Some network file systems cannot; they say EINVAL and nothing is lost by

@@ -15,6 +15,8 @@ type Restored struct {
 	Before  engine.Before     // the last boot that made a commit: the states are from it
 	Boots   int               // entered so far
 	Waiting int               // messages not yet delivered
+	Floor   reading.Wall      // the last wall clock that was certain, of whatever boot; 0 when none was
+	Synced  bool              // the system's clock was synchronised once, so that it is expected to be again
 }
 
 // Restore reads what the logbook knows, before Begin. A boot that made no commit changed nothing and is passed over.
@@ -31,7 +33,11 @@ func (b *Book) Restore() (Restored, error) {
 			}
 			r.Boots = len(boots)
 			for _, row := range boots {
+				r.Synced = r.Synced || row.Synced
 				if row.Last != nil {
+					if row.WallCertain || row.Last.Certain {
+						r.Floor = row.wallAt(row.Last.At)
+					}
 					r.Before = engine.Before{Nonce: row.Nonce, Last: row.Last.At.Wall, WallCertain: row.Last.Certain, Hash: row.Hash}
 					if row.WallCertain {
 						// The row was put right after the last moment was noted: the corrected wall clock is the better one.

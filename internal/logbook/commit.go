@@ -17,6 +17,7 @@ type Commit struct {
 	Through     uint64 // the highest outcome in it; higher than that of the commit before
 	At          reading.Stamp
 	WallCertain bool
+	Synced      bool // the system says that its clock is synchronised
 	Samples     []Sample
 	States      []engine.StateRow // only those that changed
 	Events      []event.Event     // of this boot, each with its ID
@@ -26,7 +27,8 @@ type Commit struct {
 
 // Commit makes c durable. When it gives no error, all of c is on disk. When it gives one, c may be there or not: the caller
 // offers it again, alone or within a larger commit, and what then succeeds stands once, however often it was tried. What an
-// attempt that failed held in samples and the next one leaves out is removed; its events stay.
+// attempt that failed held in samples and the next one leaves out is removed; its events stay. On a full disk it is ErrFull, and the
+// same commit without its samples has room kept for it.
 func (b *Book) Commit(c Commit) error {
 	b.writing.Lock()
 	defer b.writing.Unlock()
@@ -63,6 +65,12 @@ func (b *Book) commit(c Commit) (packed int, err error) {
 		// From here the wall clock is certain, so the whole boot is: the moment of every sample follows from this one row.
 		boot.WallAtZero, boot.WallCertain = c.At.Wall-reading.Wall(c.At.Up), true
 	}
+	if len(c.Samples) > 0 {
+		if err := b.reserve(); err != nil {
+			return 0, err
+		}
+	}
+	boot.Synced = boot.Synced || c.Synced
 	var after map[string]uint64
 	err = b.update("committing", func(tx *bolt.Tx) error {
 		if boot != *b.boot {
@@ -80,11 +88,15 @@ func (b *Book) commit(c Commit) (packed int, err error) {
 		after = queueNumbers(tx)
 		return nil
 	})
+	if noRoom(err) {
+		err = fmt.Errorf("%w: %w", ErrFull, err)
+	}
 	if err != nil {
 		return 0, err
 	}
 	b.boot = &boot
 	b.acked = ack{through: c.Through, floor: floor, after: after, before: numbers}
+	b.sure.Store(&after) // never changed again, as a map: each commit makes its own
 	b.dropped.Add(w.dropped)
 	return len(w.block), nil
 }

@@ -32,6 +32,7 @@ func TestARestartFindsEverythingAndContinues(t *testing.T) {
 		Before:  engine.Before{Nonce: "00000001", Last: noon + reading.Wall(20*time.Second), WallCertain: true, Hash: "0123456789ab"},
 		Boots:   1,
 		Waiting: 20,
+		Floor:   stamp(20 * time.Second).Wall,
 	}
 	got, err := b.Restore()
 	if err != nil {
@@ -226,6 +227,48 @@ func TestABootIn1970IsPutRightInOneRow(t *testing.T) {
 			t.Fatalf("after: %+v, %v", rows, err)
 		}
 		b = reopen(t, b, dir)
+	}
+}
+
+// What an earlier start knew of the clock is there for the next: the last wall clock that was certain, put right with its boot, and that
+// the system has called it synchronised once.
+func TestARestartKnowsTheLastCertainClockAndThatItWasSynchronised(t *testing.T) {
+	dir := t.TempDir()
+	b := open(t, dir)
+	restored := func() Restored {
+		t.Helper()
+		r, err := b.Restore()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	if r := restored(); r.Floor != 0 || r.Synced {
+		t.Errorf("a new book knows %+v", r)
+	}
+	begin(t, b, "00000001")
+	commit(t, b, full("00000001", 40))
+	b = reopen(t, b, dir)
+	if r := restored(); r.Floor != noon+reading.Wall(40*time.Second) || r.Synced {
+		t.Errorf("after a certain boot: %v synced %t", r.Floor.Time(), r.Synced)
+	}
+	if err := b.Begin(BootRow{Nonce: "00000002", WallAtZero: reading.Wall(7 * time.Second)}, larkfield()); err != nil {
+		t.Fatal(err)
+	}
+	c := full("00000002", 3)
+	c.WallCertain, c.At.Wall = false, reading.Wall(10*time.Second)
+	commit(t, b, c)
+	b = reopen(t, b, dir)
+	if r := restored(); r.Floor != noon+reading.Wall(40*time.Second) || r.Synced || r.Before.WallCertain {
+		t.Errorf("after a boot in 1970: %v synced %t", r.Floor.Time(), r.Synced)
+	}
+	begin(t, b, "00000003")
+	c = full("00000003", 50)
+	c.Synced = true
+	commit(t, b, c)
+	b = reopen(t, b, dir)
+	if r := restored(); r.Floor != noon+reading.Wall(50*time.Second) || !r.Synced {
+		t.Errorf("after a synchronised boot: %v synced %t", r.Floor.Time(), r.Synced)
 	}
 }
 

@@ -33,6 +33,10 @@ func TestMain(m *testing.M) {
 		childOpens(os.Args[1])
 	case "full":
 		childRunsFull(os.Args[1])
+	case "mounted":
+		childFillsADisk(os.Args[1])
+	case "read-only":
+		childOpensReadOnly(os.Args[1])
 	}
 }
 

@@ -78,22 +78,29 @@ func queueNumbers(tx *bolt.Tx) map[string]uint64 {
 	return numbers
 }
 
-// Next gives the oldest message waiting for a recipient, and false when none does. It stays until End. A rotten
+// Next gives the oldest message waiting for a recipient that is on the device, and false when none does. It stays until End. A rotten
 // one gives an error and its Number, with which End takes it out of the way of those behind it.
-func (b *Book) Next(recipient string) (row Row, ok bool, err error) {
+func (b *Book) Next(recipient string) (row Row, ok bool, err error) { return b.NextAfter(recipient, 0) }
+
+// NextAfter gives the oldest such message behind a number.
+func (b *Book) NextAfter(recipient string, after uint64) (row Row, ok bool, err error) {
+	sure := b.sureOf(recipient)
 	err = guard("reading the outbox", func() error {
 		return b.db.View(func(tx *bolt.Tx) error {
 			queue := tx.Bucket(bucketOutbox).Bucket([]byte(recipient))
 			if queue == nil {
 				return nil
 			}
-			k, v := queue.Cursor().First()
+			k, v := queue.Cursor().Seek(key64(after + 1))
 			if k == nil {
 				return nil
 			}
 			number, err := split64(k)
 			if err != nil {
 				return err
+			}
+			if number > sure {
+				return nil // of a commit that failed: it may not be on the device
 			}
 			if row, err = unsealMessage(recipient, number, v); err != nil {
 				row.Number = number

@@ -207,12 +207,16 @@ func (t *teller) moment(w reading.Wall) string {
 		return "a time that is uncertain (the clock was not set)"
 	}
 	at := w.Time().In(t.zone)
-	return at.Format("15:04:05 ") + zoneName(at) + at.Format(" on Monday 2 January 2006")
+	s := at.Format("15:04:05 ") + zoneName(at) + at.Format(" on Monday 2 January 2006")
+	if t.e.ClockUncertain {
+		s += " by a clock that is not to be trusted"
+	}
+	return s
 }
 
 // hour says when, for a headline; empty when nobody knows.
 func (t *teller) hour(w reading.Wall) string {
-	if !clockSet(w) {
+	if !clockSet(w) || t.e.ClockUncertain {
 		return ""
 	}
 	at := w.Time().In(t.zone)

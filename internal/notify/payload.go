@@ -132,7 +132,7 @@ type trustBody struct {
 func payloadOf(e *event.Event, m message) payload {
 	p := payload{
 		Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
-		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: !clockSet(e.At.Wall),
+		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: e.ClockUncertain || !clockSet(e.At.Wall),
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
 		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count,
 	}
