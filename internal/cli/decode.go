@@ -350,7 +350,7 @@ func (d *decoder) live(c *cobra.Command) ([]guess.Span, error) {
 				fmt.Fprintf(w, "%s wire %d: %s\n", r.Table, r.Addr, r.Fault.Words())
 			case len(got) == 0:
 				if _, _, ok := a.of(r.Station, r.Table, r.Addr, 1); ok && r.Fault != reading.HeldBack {
-					err = fmt.Errorf("station %d: %s", r.Station, r.Fault.Words())
+					err = fmt.Errorf("station %d: %s", r.Station, downWords(b, r.Fault))
 				}
 			}
 		}

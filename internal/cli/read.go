@@ -236,7 +236,7 @@ func rowsOf(s *site.Site, bus int, a *answers) []rowJSON {
 			row := rowJSON{Point: pt.Path, Bus: s.Buses[bus].Name, Station: sensor.Station, Table: pt.Table.String(), Number: pt.Manual, Wire: pt.Addr, Raw: []string{}, Unit: pt.Unit.Name(),
 				Quality: out.Reading.Quality().String(), Reason: out.Reading.Reason.Row().Name, Words: out.Reading.Reason.Row().Words, Fault: in.Fault.String(), reading: readingOf{point: pi, sensor: si}}
 			if in.Fault != reading.Answered && in.Fault != reading.NotAsked {
-				row.Words = in.Fault.Words()
+				row.Words = downWords(s.Buses[bus], in.Fault)
 			}
 			for _, w := range words {
 				row.Raw = append(row.Raw, fmt.Sprintf("%04x", w))
