@@ -239,8 +239,8 @@ func TestASurveyOfALineNamesTwoDevicesOnOneStation(t *testing.T) {
 	server := startServer(t, program, "serial", r.server, "115200", "N")
 	server.do("unit 7")
 	server.do("holding 0 0001")
-	line := []string{"--link", "rtu://" + r.line, "--baud", "115200", "--parity", "none", "--sole-master", "--listen", "1s", "--stations", "7-8", "--read", "holding:1", "--json"}
-	out, talk, _ := command(t, binary, append([]string{"survey", "--looks", "4"}, line...)...)
+	line := []string{"--link", "rtu://" + r.line, "--baud", "115200", "--parity", "none", "--sole-master", "--listen", "1s", "--turnaround", "300ms", "--stations", "7-8", "--read", "holding:1", "--json"}
+	out, talk, _ := command(t, binary, append([]string{"survey", "--looks", "2"}, line...)...)
 	got := surveyed(t, out)
 	if g := got[7]; g.Result != "out of step" && g.Result != "garbled" || !strings.Contains(g.Meaning, "two devices on one station") {
 		t.Errorf("two devices on station 7: %+v; %s", g, talk)
@@ -250,7 +250,7 @@ func TestASurveyOfALineNamesTwoDevicesOnOneStation(t *testing.T) {
 	}
 
 	r.misbehave(mischief{})
-	out, talk, code := command(t, binary, append([]string{"survey", "--looks", "4"}, line...)...)
+	out, talk, code := command(t, binary, append([]string{"survey", "--looks", "2"}, line...)...)
 	if g := surveyed(t, out)[7]; g.Result != "answers" || code != 0 {
 		t.Errorf("one device on station 7: %+v, code %d; %s", g, code, talk)
 	}
@@ -267,7 +267,7 @@ func TestASurveySendsNothingWhereAnotherMasterSpeaks(t *testing.T) {
 	server := startServer(t, program, "serial", r.server, "115200", "N")
 	server.do("unit 7")
 	other := startMaster(r, 100*time.Millisecond)
-	args := []string{"--link", "rtu://" + r.line, "--baud", "115200", "--parity", "none", "--sole-master", "--listen", "2s"}
+	args := []string{"--link", "rtu://" + r.line, "--baud", "115200", "--parity", "none", "--sole-master", "--listen", "2s", "--turnaround", "1s"}
 	for _, more := range [][]string{{"survey", "--stations", "7", "--read", "holding:1"}, {"survey", "--stations", "7", "--read", "holding:1", "--settings", "all"}, {"decode", "--station", "7", "--read", "holding:1-4"}} {
 		_, talk, code := command(t, binary, append(more, args...)...)
 		if code != 1 || !strings.Contains(talk, "another master") {
