@@ -60,18 +60,22 @@ func captured(t *testing.T, file string) {
 		t.Fatalf("%d inputs and what was said of %d", len(inputs), len(then))
 	}
 	e, told := engine.New(s), engine.NewTranscript(s)
-	anew := engine.TextVersion + "\n"
+	anew, same := engine.TextVersion+"\n", engine.TextVersion+"\n"
 	for i, in := range inputs {
 		now := told.Lines(e.Step(in))
 		if d := cmp.Diff(then[i], now); d != "" && !*update {
 			t.Errorf("input %d, %s (-then +now):\n%s", i+1, strings.SplitN(engine.FormatInput(s, in), "\n", 2)[0], d)
 		}
 		anew += engine.FormatInput(s, in) + "\n"
+		same += engine.FormatInput(s, in) + "\n"
 		for _, l := range now {
 			anew += engine.ThenMark + l + "\n"
 		}
+		for _, l := range then[i] {
+			same += engine.ThenMark + l + "\n"
+		}
 	}
-	if anew != text && !*update {
+	if same != text {
 		t.Error("the text form of the inputs is not what was captured")
 	}
 	if *update {
