@@ -401,6 +401,14 @@ type Limit struct {
 	Source   Source
 	Basis    string // for sulfite: "SO3" or "Na2SO3"
 	Action   string // first action, in the plant's words
+
+	Cause       string // what it usually comes from, in the plant's words
+	Consequence string // what comes of doing nothing, in the plant's words
+	Of          Measure
+	Window      time.Duration // of a rate: the time over which it is taken
+	Per         time.Duration // of a rate: the time its Written number is for, an hour or a minute
+	Normal      Normal        // of a limit that hangs on a learned baseline
+	Applies     Applies
 }
 
 // Recipient is one webhook target.
