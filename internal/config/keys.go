@@ -49,8 +49,9 @@ var (
 		"valve_fails":  "say it in the drive"}}
 	shapeDrive     = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails", "confirmed"}, nil}
 	shapeConfirmed = shape{"what was confirmed", append([]string{"by", "on"}, confirmKeys()...), nil}
-	shapeLimit     = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
-		map[string]string{"rate": noRates, "baseline": "give high or low"}}
+	shapeLimit     = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action",
+		"cause", "consequence", "applies", "rises", "falls", "window", "above_normal", "below_normal", "learn_over", "learn_least"},
+		map[string]string{"rate": "write rises or falls", "baseline": "write above_normal or below_normal"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}
 	shapeEntered   = shape{"a value entered by a person", []string{"quantity", "unit", "max_age", "resolution", "basis", "fault_below", "fault_above"}, nil}
 	shapeCross     = shape{"the cross-checks", []string{"ph", "oxygen"}, nil}
@@ -62,7 +63,6 @@ var (
 )
 
 const (
-	noRates = "remove it; how fast a value moves is not judged yet"
 	keepAll = "remove it; everything is kept so far, so watch the space on the disk"
 )
 

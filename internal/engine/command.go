@@ -53,6 +53,8 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.setOnLine(in, do, o)
 	case CheckInHand:
 		return e.checkInHand(in, do, o)
+	case LearnBaseline:
+		return e.learn(in, do, o)
 	}
 	if rep, ok := e.obeyInterlock(in, o); ok {
 		return rep
@@ -91,8 +93,11 @@ func (e *Engine) acknowledge(in Command, do Acknowledge, o *Outcome) Reply {
 }
 
 func alarmOf(d Do) string {
-	if a, ok := d.(Acknowledge); ok {
-		return a.Alarm
+	switch d := d.(type) {
+	case Acknowledge:
+		return d.Alarm
+	case LearnBaseline:
+		return d.Limit
 	}
 	return ""
 }

@@ -58,6 +58,8 @@ type AlarmView struct {
 	AckBy     string
 	Pending   time.Duration // seen time of a running on-delay
 	Excursion string
+	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now; nil for others
+	Normal    *event.Normal // what was learned; nil where nothing was
 }
 
 // WordView is a person's word that stands at a panel: a sensor in hand, or that the boiler is fed or not.

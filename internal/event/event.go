@@ -124,9 +124,13 @@ const (
 	Rearmed         // a person has withdrawn the request
 	OverrideStarted // a person has suspended the request
 	OverrideEnded
-	ValveByHand    // a person says that the valve was closed by hand
-	AskedAgain     // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
-	RequestDropped // what is held closed is not asked for any more, because the configuration does not say how
+	ValveByHand     // a person says that the valve was closed by hand
+	AskedAgain      // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
+	RequestDropped  // what is held closed is not asked for any more, because the configuration does not say how
+	BaselineLearned // a person had learned what is normal for a limit
+	BaselineMissing // a limit hangs on a baseline that was never learned, or is lost
+	DataTooLittle   // for two hours too few readings of a point that is judged counted
+	DataEnough      // enough again
 	kindCount
 )
 
@@ -211,6 +215,10 @@ var kindTable = [KindCount]kindRow{
 	ValveByHand:             {"valve.by_hand", false},
 	AskedAgain:              {"valve.asked_again", true},
 	RequestDropped:          {"valve.no_longer_asked", true},
+	BaselineLearned:         {"baseline.learned", false},
+	BaselineMissing:         {"baseline.missing", true},
+	DataTooLittle:           {"data.too_little", true},
+	DataEnough:              {"data.enough", true},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -271,6 +279,7 @@ type Event struct {
 	FirstOut  *FirstOut     `json:"first_out,omitempty"`    // of a close condition
 	Beside    *Value        `json:"beside,omitempty"`       // the cooling water's temperature
 	Rate      float64       `json:"rate_per_min,omitempty"` // of a rise, in the unit of Value
+	Points    []string      `json:"points,omitempty"`       // of too little data: the points it is of
 	Test      bool          `json:"test,omitempty"`
 	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
 }
@@ -300,6 +309,25 @@ type LimitValue struct {
 	Basis    string      `json:"basis,omitempty"`
 	Source   site.Source `json:"source"`
 	Action   string      `json:"action,omitempty"`
+
+	Cause       string   `json:"cause,omitempty"`
+	Consequence string   `json:"consequence,omitempty"`
+	Judges      string   `json:"judges,omitempty"`  // what of the point; empty: the value
+	Window      string   `json:"window,omitempty"`  // of a rate; Value is then in the point's unit an hour
+	Applies     []string `json:"applies,omitempty"` // the states it names
+	Normal      *Normal  `json:"normal,omitempty"`  // what was learned, of a limit that hangs on it
+}
+
+// Normal is a learned baseline, in the unit the limit is written in.
+type Normal struct {
+	Value    float64      `json:"value"`
+	Scatter  float64      `json:"scatter"`            // standard deviation of the quarter-hours
+	Quarters int          `json:"quarter_hours"`      // how many it was learned from
+	Distance string       `json:"distance,omitempty"` // as written: "50 %", "2 uS/cm"
+	At       reading.Wall `json:"at,omitempty"`
+	Who      string       `json:"who,omitempty"`
+	Why      string       `json:"why,omitempty"`
+	Bound    bool         `json:"bound,omitempty"` // the bound that always applies is the nearer one, and decides
 }
 
 // Trust is the evidence whether the sensors stood in fresh, cooled, flowing sample.

@@ -55,6 +55,13 @@ var (
 		{string(engine.CommandIDReused), http.StatusConflict, "The command id was used for something else"},
 		{string(engine.NoSuchSensor), http.StatusNotFound, "There is no such sensor"},
 		{string(engine.NoWhat), http.StatusUnprocessableEntity, "Nobody said what is done"},
+		{string(engine.NoSuchLimit), http.StatusNotFound, "There is no such limit"},
+		{string(engine.NothingToLearn), http.StatusUnprocessableEntity, "This limit hangs on no learned normal"},
+		{string(engine.LimitInAlarm), http.StatusConflict, "A limit of this point is in alarm"},
+		{string(engine.TooLittleData), http.StatusConflict, "There is too little to learn from"},
+		{string(engine.TooUnsteady), http.StatusConflict, "The readings are too unsteady for this limit"},
+		{string(engine.BeyondBound), http.StatusConflict, "The normal lies beyond the bound that always applies"},
+		{string(engine.OutOfReach), http.StatusConflict, "The sensor cannot show a value beyond such a limit"},
 		{string(engine.BadSpan), http.StatusUnprocessableEntity, "The time is too short or too long"},
 	}
 )

@@ -1,7 +1,6 @@
 package panel
 
 import (
-	"math"
 	"time"
 
 	"rillwatch/internal/event"
@@ -15,29 +14,30 @@ import (
 // limits judges every limit whose point was read in this step.
 func (pl *Panel) limits(in Input) {
 	for i := range pl.p.Limits {
-		l := &pl.p.Limits[i]
+		l := &pl.inForce[i]
 		m, a, pt := pl.at(l.Point), &pl.state.Alarms[i], &pl.s.Points[l.Point]
 		if !m.Sampled {
 			continue
 		}
 		period := pl.pointPeriod(l.Point)
-		onLine := !pl.state.OnLine.off() || !suspends(pt)
-		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag,
-			Wait: pl.state.OnLine.StartUp > 0 && pt.Chemistry()}
+		onLine, wait := pl.applies(l, pt)
+		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag, Wait: wait}
 		first := !pl.judged[i]
 		if first {
 			judged.Steps, judged.Away = 0, a.Away.For
 		}
+		judged = pl.measure(i, judged)
+		step := l.Step(pt.Resolution)
 		var edge alarm.Edge
-		a.Judge, edge = alarm.StepLimit(l, pt.Resolution, a.Judge, judged)
-		books := excursion.Input{Do: bookkeeping(edge), Reading: m.Shown, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
+		a.Judge, edge = alarm.StepLimit(l, step, a.Judge, judged)
+		books := excursion.Input{Do: bookkeeping(edge), Reading: judged.Reading, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
 		if first { // what lies between this read and the last one that was judged was not seen
 			books.Steps, books.Restart = 0, !pl.boot.First
 			books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
 			pl.judged[i], a.Away = true, Away{}
 		}
 		var done *excursion.Record
-		a.Excursion, done = excursion.Step(l, pt.Resolution, a.Excursion, books)
+		a.Excursion, done = excursion.Step(l, step, a.Excursion, books)
 		switch edge {
 		case alarm.Opened:
 			pl.trigger(i, alarm.Rise, event.AlarmRaised, l.Priority, nil)
@@ -138,9 +138,9 @@ func (pl *Panel) alarmEvent(i int, kind event.Kind, prio site.Priority) event.Ev
 		pl.ruleFacts(&e)
 		return e
 	}
-	l := &pl.p.Limits[i]
+	l := &pl.inForce[i]
 	e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
-	v := pl.value(l.Point, l.Unit)
+	v := pl.limitReading(i)
 	e.Value = &v
 	return e
 }
@@ -198,15 +198,15 @@ func (pl *Panel) openExcursion(i int) *event.Excursion {
 
 // excursionOf puts the books of a limit into its written unit, whole enough to be read without the configuration.
 func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
-	l, a := &pl.p.Limits[i], &pl.state.Alarms[i]
+	l, a := &pl.inForce[i], &pl.state.Alarms[i]
 	pt := &pl.s.Points[l.Point]
 	at := func(w reading.Wall) reading.Stamp { return reading.Stamp{Wall: w} }
 	x := event.Excursion{
-		ID: a.Alarm.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.Unit.Name(), Decimals: pl.decimalsIn(pt, l.Unit),
+		ID: a.Alarm.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.UnitName(), Decimals: pl.limitDecimals(l),
 		Start: at(r.Start), End: at(r.End),
-		Peak: pl.convert(r.Peak, pt, l.Unit), PeakBound: r.PeakBound.String(), PeakAt: at(r.PeakAt),
+		Peak: pl.inLimit(r.Peak, l), PeakBound: r.PeakBound.String(), PeakAt: at(r.PeakAt),
 		Beyond: r.Beyond, Within: r.Within, UnknownTime: r.Unknown, Suspended: r.Suspended, LengthUnknown: r.LengthUnknown,
-		Integral: r.Integral * pl.step(pt, l.Unit), IntegralLow: r.IntegralLow, Mean: pl.convert(r.Mean, pt, l.Unit),
+		Integral: pl.integralIn(r.Integral, l), IntegralLow: r.IntegralLow, Mean: pl.inLimit(r.Mean, l),
 		AckBy: a.Alarm.AckBy, Limit: *pl.limitValue(l),
 	}
 	if a.Alarm.AckAt != 0 {
@@ -216,8 +216,16 @@ func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
 }
 
 func (pl *Panel) limitValue(l *site.Limit) *event.LimitValue {
-	return &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.Unit.Name(),
-		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action}
+	v := &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.UnitName(),
+		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action,
+		Cause: l.Cause, Consequence: l.Consequence, Applies: l.Applies.Names(), Normal: pl.normalOf(l)}
+	if l.Of != site.TheValue {
+		v.Judges = l.Of.String()
+	}
+	if l.Of.Rate() {
+		v.Window = l.Window.String()
+	}
+	return v
 }
 
 // convert gives a value of the point in another unit of its quantity; configuration proved that the two convert.
@@ -264,12 +272,7 @@ func (pl *Panel) step(pt *site.Point, to quantity.Unit) float64 {
 
 // decimalsIn is how many digits after the point the resolution carries in a unit.
 func (pl *Panel) decimalsIn(pt *site.Point, to quantity.Unit) int {
-	step := math.Abs(pt.Resolution * pl.step(pt, to))
-	if step <= 0 || step >= 1 {
-		return 0
-	}
-	// 0.1 is one digit; the small allowance keeps 0.001 from becoming four by the last bit of its logarithm
-	return min(6, int(math.Ceil(-math.Log10(step)-1e-9)))
+	return decimalsOf(pt.Resolution * pl.step(pt, to))
 }
 
 // value is a point's reading as it stands, in a unit.

@@ -36,6 +36,8 @@ type State struct {
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
 	Entered   []Entered       `json:"entered,omitempty"`          // by path
+	Baselines []Baseline      `json:"baselines,omitempty"`        // by limit
+	Histories []History       `json:"histories,omitempty"`        // of the points that baselines are learned from
 	FirstOut  *event.FirstOut `json:"first_out_record,omitempty"` // of the present or last close condition
 }
 
@@ -163,6 +165,8 @@ type Panel struct {
 	seq      uint64
 	bootName string
 	out      Output
+	measures
+	normals normals
 }
 
 // Boot is what a panel must know of the start of the process.
@@ -200,6 +204,8 @@ func New(s *site.Site, p *site.Panel) *Panel {
 		}
 	}
 	pl.raiseable()
+	pl.prepareMeasures()
+	pl.prepareNormals()
 	return pl
 }
 
@@ -286,7 +292,11 @@ func (pl *Panel) Step(in Input) Output {
 	if pl.crossCheck(since, elapsed) {
 		pl.derive(in) // what comes from a doubted reading is doubted too
 	}
+	if !pl.started {
+		pl.missing()
+	}
 	pl.limits(in)
+	pl.gather(unseen, known)
 	pl.rules(elapsed)
 	pl.tellHolding()
 	pl.stand(elapsed)

@@ -55,6 +55,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	pl.restoreChecks(old.Checks)
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	pl.restoreEntered(old.Entered)
+	pl.restoreNormals(old)
 	for _, a := range old.Alarms {
 		i := pl.alarmAt(a.Name)
 		switch {
@@ -136,9 +137,13 @@ func (pl *Panel) definition(i int) string {
 		pt := &pl.s.Points[pl.p.Interlock.Temperature]
 		return pt.Path + " " + pt.Unit.Name()
 	}
-	l := &pl.p.Limits[i]
+	l := &pl.inForce[i]
 	pt := &pl.s.Points[l.Point]
-	return pl.formula(l.Point) + fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	said := pl.formula(l.Point) + fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	if l.Of != site.TheValue {
+		said += fmt.Sprintf(" %s %s", l.Of, l.Window)
+	}
+	return said
 }
 
 // formula says how a computed or entered point comes about, with a space behind; nothing for a measured one. Computed otherwise, it is

@@ -201,6 +201,8 @@ type AlarmLook struct {
 	AckBy     string
 	Pending   time.Duration
 	Excursion string
+	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now
+	Normal    *event.Normal // what was learned
 }
 
 // Look gives the panel as it stands.
@@ -220,6 +222,9 @@ func (pl *Panel) Look() Look {
 			Since: a.Alarm.Since, Raised: a.Alarm.Raised, AckBy: a.Alarm.AckBy}
 		if i < len(pl.p.Limits) {
 			v.Limit = i
+			if l := pl.inForce[i]; l.Of.Learned() {
+				v.Judged, v.Normal = &l, pl.normalOf(&l)
+			}
 			if a.Judge.Stage == alarm.Pending {
 				v.Pending = a.Judge.Run
 			}

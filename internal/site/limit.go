@@ -30,10 +30,24 @@ func (m Measure) Rate() bool { return m == Rises || m == Falls }
 // Learned tells whether the limit hangs on a learned baseline.
 func (m Measure) Learned() bool { return m == AboveNormal || m == BelowNormal }
 
+const (
+	// RateParts is how many parts the window of a rate is cut into; each needs a reading.
+	RateParts = 20
+	// Quarter is the time over which readings are brought together before they count for a baseline or for validity (40 CFR 63.1965 counts
+	// quarter-hours).
+	Quarter = 15 * time.Minute
+	// LearnMost is how far back a baseline may look. More is a second season; less needs less in the panel's state.
+	LearnMost = 24 * time.Hour
+	// NormalsMost is how many points of a panel may have a baseline: a day of quarter-hours takes a good kilobyte of its state on disk, which is
+	// written with every change.
+	NormalsMost = 2
+)
+
 // Normal is how far from its learned baseline a point may be. One of Share and By is above 0.
 type Normal struct {
 	Share    float64       // of the baseline
 	By       float64       // in the point's unit
+	Written  string        // as written: "50 %", "2 uS/cm"
 	Over     time.Duration // how far back learning looks, in whole quarter-hours
 	Least    time.Duration // how much of it must have been believed, on line and not at an end of the range
 	HasBound bool          // Limit.Value is a bound that applies whatever was learned; always so for AboveNormal

@@ -8,9 +8,9 @@ import (
 	"rillwatch/internal/stats"
 )
 
-// RateParts is how many parts a window is cut into; the slope is taken over their means. 20: each mean takes out the noise of its readings,
-// and the 190 slopes between them are sorted once a part, which costs nothing.
-const RateParts = 20
+// rateParts is how many parts a window is cut into; the slope is taken over their means. Each mean takes out the noise of its readings, and the
+// 190 slopes between twenty of them are sorted once a part, which costs nothing.
+const rateParts = site.RateParts
 
 // ratePairs is the least share of the slopes between parts that must be there. A window with one gap has at least half of them less
 // the broken part; one that two gaps cut in three has a third, and what is left is too short to say how fast a value moves. Judgement.
@@ -32,7 +32,7 @@ type Rate struct {
 	last    time.Duration // of the last reading that counted
 	run     int           // readings without a gap between them
 	open    part
-	parts   [RateParts]part // those that are over, by at modulo RateParts
+	parts   [rateParts]part // those that are over, by at modulo rateParts
 	known   bool
 	perHour float64 // upwards, in the point's unit
 }
@@ -90,7 +90,7 @@ func StepRate(l *site.Limit, s Rate, in Judged) (Rate, reading.Reading) {
 
 // turn closes the part that is over and takes the slope anew.
 func (s Rate) turn(l *site.Limit) Rate {
-	length := l.Window / RateParts
+	length := l.Window / rateParts
 	if length <= 0 {
 		return s
 	}
@@ -98,14 +98,14 @@ func (s Rate) turn(l *site.Limit) Rate {
 	if at == s.open.at {
 		return s
 	}
-	s.parts[s.open.at%RateParts] = s.open
+	s.parts[s.open.at%rateParts] = s.open
 	s.open = part{at: at}
-	x, y, run := make([]float64, 0, RateParts), make([]float64, 0, RateParts), make([]int, 0, RateParts)
-	for k := uint64(RateParts); k > 0; k-- { // the parts of the window that ends here, oldest first
+	x, y, run := make([]float64, 0, rateParts), make([]float64, 0, rateParts), make([]int, 0, rateParts)
+	for k := uint64(rateParts); k > 0; k-- { // the parts of the window that ends here, oldest first
 		if at < k {
 			continue
 		}
-		if p := s.parts[(at-k)%RateParts]; p.at == at-k && p.n > 0 {
+		if p := s.parts[(at-k)%rateParts]; p.at == at-k && p.n > 0 {
 			x, y, run = append(x, p.t/p.n), append(y, p.v/p.n), append(run, p.run)
 		}
 	}
@@ -114,7 +114,7 @@ func (s Rate) turn(l *site.Limit) Rate {
 		return s
 	}
 	slope, pairs, err := stats.MedianSlope(x, y, run)
-	if err == nil && float64(pairs) >= ratePairs*RateParts*(RateParts-1)/2 {
+	if err == nil && float64(pairs) >= ratePairs*rateParts*(rateParts-1)/2 {
 		s.known, s.perHour = true, slope
 	}
 	return s

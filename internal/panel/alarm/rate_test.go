@@ -138,7 +138,7 @@ func fromAll(all []seen, now, length time.Duration) (float64, bool) {
 		run  int
 	}
 	var dots []dot
-	for at := current - RateParts; at < current; at++ {
+	for at := current - rateParts; at < current; at++ {
 		var d dot
 		n := 0.0
 		for _, s := range all {
@@ -208,7 +208,7 @@ func TestTheRateAgreesWithOneReckonedFromAllReadings(t *testing.T) {
 				}
 				last = now
 			}
-			want, known := fromAll(all, now, l.Window/RateParts)
+			want, known := fromAll(all, now, l.Window/rateParts)
 			if counts {
 				all = append(all, seen{now, value, run})
 			}

@@ -276,6 +276,14 @@ type Record struct {
 	Mean          float64 // time-weighted value while beyond; 0 when Beyond is 0
 }
 
+// Forget gives up books that were never confirmed; those of an excursion stay.
+func (s State) Forget() State {
+	if s.Open() {
+		return s
+	}
+	return State{}
+}
+
 // Open tells whether the excursion is confirmed and not finished.
 func (s State) Open() bool { return s.Active && !s.Tentative }
 
