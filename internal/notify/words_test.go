@@ -48,7 +48,7 @@ var hands = map[event.Kind]bool{
 	event.OpenNoFlow: true, event.FlowBack: true, event.FlowOutside: true, event.FlowFalling: true, event.NotSettled: true, event.TemperatureFrozen: true, event.CheckOver: true,
 	event.ProtectionBlind: true, event.ProtectionBack: true,
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
-	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true,
+	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true, event.DataTooLittle: true,
 }
 
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.

@@ -37,6 +37,7 @@ type State struct {
 	Alarms    []Alarm         `json:"alarms,omitempty"`
 	Entered   []Entered       `json:"entered,omitempty"`          // by path
 	Baselines []Baseline      `json:"baselines,omitempty"`        // by limit
+	Valid     []Valid         `json:"valid,omitempty"`            // of the points that limits judge
 	Histories []History       `json:"histories,omitempty"`        // of the points that baselines are learned from
 	FirstOut  *event.FirstOut `json:"first_out_record,omitempty"` // of the present or last close condition
 }
@@ -167,6 +168,8 @@ type Panel struct {
 	out      Output
 	measures
 	normals normals
+	valid   []validity // in the order of the state's
+	lacked  []string   // points of which there was too little since that was told
 }
 
 // Boot is what a panel must know of the start of the process.
@@ -203,6 +206,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
 		}
 	}
+	pl.prepareValid()
 	pl.raiseable()
 	pl.prepareMeasures()
 	pl.prepareNormals()
@@ -297,9 +301,11 @@ func (pl *Panel) Step(in Input) Output {
 	}
 	pl.limits(in)
 	pl.gather(unseen, known)
+	pl.validStep(elapsed)
 	pl.rules(elapsed)
 	pl.tellHolding()
 	pl.stand(elapsed)
+	pl.rememberLacking()
 	pl.fitness(in)
 	for i, pt := range pl.p.Points {
 		if m := &pl.mem[i]; m.sampled {

@@ -56,6 +56,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	pl.restoreEntered(old.Entered)
 	pl.restoreNormals(old)
+	pl.restoreValid(old.Valid)
 	for _, a := range old.Alarms {
 		i := pl.alarmAt(a.Name)
 		switch {
