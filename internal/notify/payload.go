@@ -42,7 +42,7 @@ type payload struct {
 	LastedS       json.Number    `json:"lasted_s,omitempty"`
 	Highest       json.Number    `json:"highest,omitempty"`
 	Count         int            `json:"count,omitempty"`
-	Points        []string       `json:"points,omitempty"` // of too little data
+	Points        []string       `json:"points,omitempty"`   // of too little data
 	Override      *overrideBody  `json:"override,omitempty"` // that stands at the panel
 }
 
@@ -166,7 +166,7 @@ func payloadOf(e *event.Event, m message) payload {
 	if l := e.Limit; l != nil {
 		p.Limit = &limitBody{Name: l.Name, Side: l.Side, Value: asWritten(l.Written), Unit: l.Unit, Basis: l.Basis, Action: l.Action,
 			Source: sourceBody{l.Source.Document, l.Source.Edition, l.Source.Band, l.Source.Tap},
-			Cause: l.Cause, Consequence: l.Consequence, Judges: l.Judges, Window: l.Window, Applies: l.Applies, Normal: normalOf(l.Normal)}
+			Cause:  l.Cause, Consequence: l.Consequence, Judges: l.Judges, Window: l.Window, Applies: l.Applies, Normal: normalOf(l.Normal)}
 	}
 	if x := e.Excursion; x != nil {
 		p.Excursion = &excursionBody{ID: x.ID, Open: x.Open, Start: instant(x.Start.Wall), Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound),

@@ -21,7 +21,7 @@ var (
 // payloadDigits is how many digits after the point a number of the payload may have at most, by its place. A place that is not here may
 // hold no number.
 func payloadDigits(e *event.Event) map[string]int {
-	most := map[string]int{"count": 0, "limit.value": 6, "trust.flow_ml_per_min": 0, "trust.temperature": 1, "trust.owed_ml": 0, "lasted_s": 3, "override.left_s": 3, "highest": 1,
+	most := map[string]int{"count": 0, "limit.value": 6, "limit.normal.value": 6, "limit.normal.quarter_hours": 0, "trust.flow_ml_per_min": 0, "trust.temperature": 1, "trust.owed_ml": 0, "lasted_s": 3, "override.left_s": 3, "highest": 1,
 		"excursion.beyond_s": 3, "excursion.within_s": 3, "excursion.unknown_s": 3, "excursion.suspended_s": 3}
 	if v := e.Value; v != nil {
 		most["reading.value"], most["highest"] = max(v.Decimals, 0), max(v.Decimals, 0)
@@ -69,7 +69,16 @@ func payloadFaults(body []byte, e *event.Event) (wrong []string) {
 			if moment := leaf == "at" || leaf == "start" || leaf == "end" || strings.HasSuffix(leaf, "_at"); moment && !fieldMoment.MatchString(v) {
 				add("%s is %q, not a moment", place, v)
 			}
-		case nil, []any:
+		case []any: // only of names
+			if len(v) == 0 {
+				add("%s is empty: absent is absent", place)
+			}
+			for _, one := range v {
+				if s, ok := one.(string); !ok || s == "" {
+					add("%s holds %v", place, one)
+				}
+			}
+		case nil:
 			add("%s is %v: absent is absent", place, v)
 		}
 	}
