@@ -248,6 +248,27 @@ func (p *panel) readApplies(t table, l *site.Limit) {
 	}
 }
 
+// remarkTap tells points that the place of the tap makes senseless.
+func (p *panel) remarkTap() {
+	if p.p.Tap != site.BeforeScavenger {
+		return
+	}
+	warn := func(pt *point) {
+		if pt.p.Quantity == quantity.Sulfite {
+			p.t.warn("tap", fmt.Sprintf("%s is a sulfite, and a sample drawn before the scavenger is dosed holds none", pt.p.Path),
+				"correct the tap, or take the point out: it would read the zero of its sensor, and a limit of it says nothing")
+		}
+	}
+	for _, s := range sortedKeys(p.sensors) {
+		for _, name := range sortedKeys(p.sensors[s].points) {
+			warn(p.sensors[s].points[name])
+		}
+	}
+	for _, name := range sortedKeys(p.derived) {
+		warn(p.derived[name])
+	}
+}
+
 // checkNormals bounds the points of a panel that may have a learned baseline.
 func (p *panel) checkNormals() {
 	var points []*point
