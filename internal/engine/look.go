@@ -94,7 +94,7 @@ func wordsOf(l *panel.Look) []WordView {
 
 func alarmView(a panel.AlarmLook) AlarmView {
 	v := AlarmView{Name: a.Name, Limit: a.Limit, State: a.State, Priority: a.Priority, Active: a.Active, AckBy: a.AckBy, Pending: a.Pending, Excursion: a.Excursion}
-	v.Judged, v.Normal = a.Judged, a.Normal
+	v.Judged, v.Normal, v.Usual = a.Judged, a.Normal, a.Usual
 	if a.Since != 0 {
 		v.Since = reading.Stamp{Wall: a.Since}
 	}

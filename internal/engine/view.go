@@ -60,6 +60,7 @@ type AlarmView struct {
 	Excursion string
 	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now; nil for others
 	Normal    *event.Normal // what was learned; nil where nothing was
+	Usual     float64       // the same in the point's unit; 0: nothing
 }
 
 // WordView is a person's word that stands at a panel: a sensor in hand, or that the boiler is fed or not.

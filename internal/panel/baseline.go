@@ -308,6 +308,18 @@ func (pl *Panel) Learn(in Input, name, who, why string) (Output, Learned, string
 	return pl.out, out, ""
 }
 
+// usual is what was learned to be normal for a point, in its unit, by the first limit of it that has a baseline; 0 where none has.
+func (pl *Panel) usual(point int) float64 {
+	for i := range pl.p.Limits {
+		if l := &pl.p.Limits[i]; l.Point == point && l.Of.Learned() {
+			if b := pl.baseline(l.Name); b != nil && b.Learned {
+				return b.Value
+			}
+		}
+	}
+	return 0
+}
+
 // normalOf gives what was learned for a limit, for an event; nil where nothing was, or nothing can be.
 func (pl *Panel) normalOf(l *site.Limit) *event.Normal {
 	b := pl.baseline(l.Name)

@@ -113,7 +113,7 @@ func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Prio
 			a.Alarm.Since = x.Start.Wall
 		}
 		if i < len(pl.p.Limits) {
-			e.Advice = pl.Advice(pl.p.Limits[i].Point, pl.p.Limits[i].Side)
+			e.Advice = pl.Advice(pl.p.Limits[i].Point, pl.p.Limits[i].Towards())
 		}
 	} else {
 		e.Raised, e.Who = was.Raised, was.AckBy

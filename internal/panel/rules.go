@@ -203,6 +203,7 @@ type AlarmLook struct {
 	Excursion string
 	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now
 	Normal    *event.Normal // what was learned
+	Usual     float64       // the same in the point's unit; 0: nothing
 }
 
 // Look gives the panel as it stands.
@@ -223,7 +224,7 @@ func (pl *Panel) Look() Look {
 		if i < len(pl.p.Limits) {
 			v.Limit = i
 			if l := pl.inForce[i]; l.Of.Learned() {
-				v.Judged, v.Normal = &l, pl.normalOf(&l)
+				v.Judged, v.Normal, v.Usual = &l, pl.normalOf(&l), pl.usual(l.Point)
 			}
 			if a.Judge.Stage == alarm.Pending {
 				v.Pending = a.Judge.Run

@@ -92,6 +92,14 @@ func (a Applies) Names() []string {
 	return out
 }
 
+// Towards is the side of the point's value on which the trouble lies: a fall that is too fast leads down.
+func (l *Limit) Towards() Side {
+	if l.Of == Falls {
+		return Low
+	}
+	return l.Side
+}
+
 // Step is the smallest difference of what the limit judges, for a point that shows steps of resolution: of a rate it is one step over the
 // whole window, in the point's unit an hour.
 func (l *Limit) Step(resolution float64) float64 {
