@@ -114,9 +114,14 @@ func (p *panel) readLimit(t table) {
 		t.wrongHere("bears the name of an alarm of the interlock", "give the limit another name: two alarms of one name cannot be told apart")
 		return
 	}
-	side := readMeasure(t, &l)
+	value, side, taken := t, "", false
+	if t.has("from") {
+		value, side, taken = p.takeFrom(t, &l)
+	} else {
+		side = readMeasure(t, &l)
+		p.readSource(t, &l)
+	}
 	onlyFor(t, &l)
-	p.readSource(t, &l)
 	l.Action, _ = t.text("action", "write what to do first, in the plant's own words")
 	if !t.has("action") {
 		t.warnHere("names no first action", `write action = "..."; a message at night should say what to do`)
@@ -142,7 +147,14 @@ func (p *panel) readLimit(t table) {
 		t.wrong("point", pt.p.Path+" is a state, which has no limit", "name a point that is a number")
 		return
 	}
-	readBasis(t, &l, pt.p.Quantity)
+	if taken {
+		if q := p.t.d.setLimit(t).quantity; q != pt.p.Quantity {
+			t.wrong("from", fmt.Sprintf("the limit is one of %s, and %s is %s", q, pt.p.Path, pt.p.Quantity), "name a point of that quantity, or another limit")
+			return
+		}
+	} else if !t.has("from") {
+		readBasis(t, &l, pt.p.Quantity)
+	}
 	if b := pt.p.Entered.Basis; b != "" && l.Basis != "" && b != l.Basis {
 		t.wrong("basis", fmt.Sprintf("%s is entered as %s", pt.p.Path, b), "write the same basis in both; SO3 and Na2SO3 differ by 57 %")
 	}
@@ -150,14 +162,14 @@ func (p *panel) readLimit(t table) {
 		readDelays(t, &l, habitOf(pt.p.Quantity))
 		return
 	}
-	if !p.readValue(t, side, &l, pt) {
+	if !p.readValue(t, value, side, &l, pt) {
 		return
 	}
 	p.limits = append(p.limits, limit{l, pt})
 }
 
-// readValue reads the number of a limit with its delays and its deadband.
-func (p *panel) readValue(t table, key string, l *site.Limit, pt *point) bool {
+// readValue reads the number of a limit with its delays and its deadband. The number may stand in another table than the rest: that of a set.
+func (p *panel) readValue(t, value table, key string, l *site.Limit, pt *point) bool {
 	h := habitOf(pt.p.Quantity)
 	if l.Of != site.TheValue && pt.p.Entered.Configured {
 		t.wrong("point", pt.p.Path+" is entered by a person now and then, so it has neither a rate nor a normal", "name a point of a sensor, or write high or low")
@@ -173,13 +185,17 @@ func (p *panel) readValue(t table, key string, l *site.Limit, pt *point) bool {
 	}
 	readDelays(t, l, h)
 	if key != "below_normal" { // which alone has no number of its own
-		a, ok := t.amount(key, pt.p.Unit, false)
+		a, ok := value.amount(key, pt.p.Unit, false)
 		if !ok {
 			return false
 		}
 		l.Value, l.Written, l.Unit, l.Normal.HasBound = a.value, a.written, a.unit, l.Of.Learned()
 		p.readDeadband(t, l, pt)
-		checkReach(t, key, l, &pt.p)
+		at := key
+		if t.has("from") {
+			at = "from"
+		}
+		checkReach(t, at, l, &pt.p)
 	} else if t.has("deadband") {
 		p.readDeadband(t, l, pt)
 	}
@@ -213,9 +229,7 @@ func (p *panel) readSource(t table, l *site.Limit) {
 	if len(silent) > 0 {
 		s.d.add(&s.d.report.Warnings, s.d.at.value(s.path), written(s.path), "does not say "+strings.Join(silent, ", "), "add it; the same document has other limits for other pressures and taps")
 	}
-	if tap, ok := site.ParseTap(l.Source.Tap); ok && tap != p.p.Tap && tap != site.TapUnknown && p.p.Tap != site.TapUnknown {
-		s.warn("tap", fmt.Sprintf("the limit is for %s, and the panel's tap is %s", tap, p.p.Tap), "check that the limit is meant for this sample")
-	}
+	p.matchTap(s, "tap", l)
 }
 
 // readBasis: sulfite as SO3 and as Na2SO3 differ by 1.574 (126.04/80.06), so a bare number is 57 % wrong half of the time.

@@ -41,6 +41,9 @@ func owner(l *event.LimitValue) string {
 	case site.IntoStorage:
 		s += ", for a sample drawn on the way into storage"
 	}
+	if src.Memory {
+		s += ", from memory and not yet looked up in it"
+	}
 	return sentence(s)
 }
 

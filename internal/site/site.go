@@ -384,6 +384,7 @@ type Source struct {
 	Edition  string `json:"edition"`
 	Band     string `json:"band"`
 	Tap      string `json:"tap"`
+	Memory   bool   `json:"from_memory,omitempty"` // the value was not read in the document
 }
 
 // Limit is a value that a point shall not pass on one side.
