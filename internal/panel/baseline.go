@@ -263,11 +263,11 @@ func (pl *Panel) Learn(in Input, name, who, why string) (Output, Learned, string
 		}
 	}
 	out.Had = time.Duration(len(means)) * site.Quarter
-	if out.Had < l.Normal.Least {
-		return pl.out, out, TooLittle
-	}
 	if pl.inAlarm(l.Point) {
 		return pl.out, out, LimitInAlarm
+	}
+	if out.Had < l.Normal.Least {
+		return pl.out, out, TooLittle
 	}
 	middle, err := stats.MiddleOf(means)
 	if err != nil { // means are finite, and learn_least is above nought
