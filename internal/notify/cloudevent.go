@@ -154,12 +154,12 @@ func soberLimit(l event.LimitValue, most int) event.LimitValue {
 	return l
 }
 
-// listMost bounds the names a message carries as a list: a panel has not more points that are judged.
-const listMost = 32
+// namesCarried bounds the names a message carries as a list: a panel has not more points that are judged.
+const namesCarried = 32
 
 func soberList(all []string, most int) []string {
 	var out []string
-	for _, s := range all[:min(len(all), listMost)] {
+	for _, s := range all[:min(len(all), namesCarried)] {
 		out = append(out, clip(s, most))
 	}
 	return out
