@@ -255,6 +255,10 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 		}
 		switch do.(type) {
 		case engine.Acknowledge, engine.SetOnLine, engine.CheckInHand, engine.Override, engine.Rearm, engine.ValveByHand: // obeyed: their own stories say how
+		case engine.LearnBaseline:
+			if o.Replies[0].Refusal != engine.NothingToLearn { // b1.oxygen-high is a plain limit
+				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NothingToLearn)
+			}
 		case engine.EnterValue:
 			if o.Replies[0].Refusal != engine.NoSuchPoint { // b1.rack.oxygen is measured
 				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NoSuchPoint)
