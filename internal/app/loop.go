@@ -267,7 +267,7 @@ func (l *loop) add(e *event.Event) {
 	}
 	l.c.Log.Info("event", said...)
 	l.pending.Events = append(l.pending.Events, *e)
-	if e.Kind.Told() {
+	if e.Told() {
 		l.untold = append(l.untold, untold{seq: l.seq, since: l.now().Up, event: *e})
 	}
 	for _, r := range notify.Rows(l.c.Site, e) {

@@ -50,6 +50,20 @@ func (a *asker) flags(c *cobra.Command) *cobra.Command {
 
 // settle takes what the configuration says where no flag does.
 func (a *asker) settle() error {
+	if err := a.address(); err != nil {
+		return err
+	}
+	switch {
+	case a.tokenFile == "":
+		return exit{exitUsage, errors.New("a command needs the token: name its file with --token-file, or the configuration with --config")}
+	case strings.TrimSpace(a.who) == "":
+		return exit{exitUsage, errors.New("say who you are with --who: the logbook keeps who did what")}
+	}
+	return nil
+}
+
+// address settles where the daemon is asked.
+func (a *asker) address() error {
 	if a.config != "" {
 		s, _, err := config.Load(a.config)
 		if err != nil {
@@ -71,10 +85,6 @@ func (a *asker) settle() error {
 		return exit{exitUsage, fmt.Errorf("--api %q: write http://HOST:PORT or https://HOST", a.api)}
 	case u.User != nil || u.RawQuery != "" || u.Fragment != "":
 		return exit{exitUsage, errors.New("--api takes an address only, without a user or a query")}
-	case a.tokenFile == "":
-		return exit{exitUsage, errors.New("a command needs the token: name its file with --token-file, or the configuration with --config")}
-	case strings.TrimSpace(a.who) == "":
-		return exit{exitUsage, errors.New("say who you are with --who: the logbook keeps who did what")}
 	}
 	return nil
 }

@@ -29,29 +29,6 @@ last line of its message. It mends nothing: the condition is unchanged.` + asksD
 	})
 }
 
-func serviceCommand() *cobra.Command {
-	a := &asker{}
-	return a.flags(&cobra.Command{
-		Use:   "service ALARM out|in",
-		Short: "Take an alarm out of service, or back in",
-		Long: `Take an alarm out of service for maintenance, or back in. Out needs --why. It
-has no end, so it is for what stands in a work order.` + asksDaemon,
-		Args: cobra.ExactArgs(2),
-		RunE: func(c *cobra.Command, args []string) error {
-			out, err := either(args[1], "out", "in")
-			if err != nil {
-				return err
-			}
-			if out {
-				if err := a.needWhy(); err != nil {
-					return err
-				}
-			}
-			return a.ask(c, "out_of_service", map[string]any{"alarm": args[0], "out": out})
-		},
-	})
-}
-
 func checkCommand() *cobra.Command {
 	a := &asker{}
 	var what, long string

@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"rillwatch/internal/event"
+	"rillwatch/internal/panel"
 	"rillwatch/internal/site"
 )
 
@@ -49,6 +50,12 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.acknowledge(in, do, o)
 	case EnterValue:
 		return e.enter(in, do, o)
+	case Shelve:
+		return e.shelve(in, do, o)
+	case Unshelve:
+		return e.unshelve(in, do, o)
+	case OutOfService:
+		return e.service(in, do, o)
 	case SetOnLine:
 		return e.setOnLine(in, do, o)
 	case CheckInHand:
@@ -83,7 +90,11 @@ func (e *Engine) acknowledge(in Command, do Acknowledge, o *Outcome) Reply {
 			continue
 		}
 		out, refused := e.judges[j].panel.Acknowledge(e.input(in.At, nil), do.Alarm, in.Who, in.Why)
-		if refused != "" {
+		switch refused {
+		case "":
+		case panel.AckSilenced:
+			return Reply{in.ID, Refusal(refused), do.Alarm + " is silenced and calls nobody, so there is nothing to acknowledge; when the silence ends with the condition true it is raised anew"}
+		default:
 			return Reply{in.ID, Refusal(refused), "there is nothing to acknowledge: " + do.Alarm + " is not waiting for anyone"}
 		}
 		e.merge(out, o)
@@ -98,6 +109,12 @@ func alarmOf(d Do) string {
 		return d.Alarm
 	case LearnBaseline:
 		return d.Limit
+	case Shelve:
+		return d.Alarm
+	case Unshelve:
+		return d.Alarm
+	case OutOfService:
+		return d.Alarm
 	}
 	return ""
 }

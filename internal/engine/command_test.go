@@ -42,7 +42,7 @@ func TestWhatSilencesNeedsAReason(t *testing.T) {
 		"back":           {engine.CheckInHand{Sensor: "b1.rack", Back: true}, "not_in_hand"},
 		"shelve":         {engine.Shelve{Alarm: "b1.oxygen-high", For: time.Hour}, engine.NoReason},
 		"out of service": {engine.OutOfService{Alarm: "b1.oxygen-high", Out: true}, engine.NoReason},
-		"in service":     {engine.OutOfService{Alarm: "b1.oxygen-high"}, engine.VerbNotObeyed},
+		"in service":     {engine.OutOfService{Alarm: "b1.oxygen-high"}, engine.NotOut},
 		"override":       {engine.Override{Panel: "b1", For: time.Hour}, engine.NoReason},
 		"acknowledge":    {engine.Acknowledge{Alarm: "b1.oxygen-high"}, engine.NothingToAck},
 	} {

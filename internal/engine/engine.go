@@ -374,7 +374,7 @@ func (e *Engine) siteRow() []byte {
 }
 
 func (e *Engine) input(now reading.Stamp, reads []panel.Read) panel.Input {
-	in := panel.Input{Now: now, Reads: reads, Certain: e.certain, Boot: e.boot, NextSeq: e.next}
+	in := panel.Input{Now: now, Reads: reads, Certain: e.certain, Boot: e.boot, NextSeq: e.next, Dead: e.dead}
 	in.Tick, in.Rounded, in.Bus, in.Result = e.moment.tick, e.moment.rounded, e.moment.bus, e.moment.result
 	if e.free != nil {
 		in.Others = e.free.Guest

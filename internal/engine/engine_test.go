@@ -68,9 +68,9 @@ const upset = `start 2026-11-25T02:00:00Z
 
 func TestTheSameInputsGiveTheSameBytes(t *testing.T) {
 	s := parse(t, twoPanels)
-	first := tell(t, s, upset)
+	first := tell(t, s, nil, upset)
 	for range 3 {
-		if again := tell(t, parse(t, twoPanels), upset); again != first {
+		if again := tell(t, parse(t, twoPanels), nil, upset); again != first {
 			t.Fatalf("the same inputs gave other bytes:\n%s", cmp.Diff(first, again))
 		}
 	}
@@ -254,7 +254,7 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 			t.Fatalf("%T: %d replies", do, len(o.Replies))
 		}
 		switch do.(type) {
-		case engine.Acknowledge, engine.SetOnLine, engine.CheckInHand, engine.Override, engine.Rearm, engine.ValveByHand: // obeyed: their own stories say how
+		case engine.Acknowledge, engine.Shelve, engine.Unshelve, engine.OutOfService, engine.SetOnLine, engine.CheckInHand, engine.Override, engine.Rearm, engine.ValveByHand: // obeyed: their own stories say how
 		case engine.LearnBaseline:
 			if o.Replies[0].Refusal != engine.NothingToLearn { // b1.oxygen-high is a plain limit
 				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NothingToLearn)
@@ -322,13 +322,12 @@ func restarted(t *testing.T, st *story, text string) (engine.Outcome, *engine.En
 	return o, e, s
 }
 
-// TestAChangedLimitEndsTheOldRecordAndInheritsNothing: what was seen under one definition says nothing under another, and its evidence is not
+// TestALimitOfSomethingElseEndsTheOldRecordAndInheritsNothing: what was seen under one definition says nothing under another, and its evidence is not
 // rewritten in the units of the new one.
-func TestAChangedLimitEndsTheOldRecordAndInheritsNothing(t *testing.T) {
+func TestALimitOfSomethingElseEndsTheOldRecordAndInheritsNothing(t *testing.T) {
 	for name, change := range map[string][2]string{
-		"value": {`high = "20 ppb"`, `high = "400 ppb"`},
-		"unit":  {`quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500`, `quantity = "dissolved-oxygen", unit = "ppm"`},
-		"gone":  {"[panel.b1.limit.oxygen-high]", "[panel.b1.limit.oxygen-too-high]"},
+		"unit": {`quantity = "dissolved-oxygen", unit = "ppb", floor = 0.2, ceiling = 500`, `quantity = "dissolved-oxygen", unit = "ppm"`},
+		"gone": {"[panel.b1.limit.oxygen-high]", "[panel.b1.limit.oxygen-too-high]"},
 	} {
 		st := run(t, parse(t, twoPanels), upset)
 		o, e, _ := restarted(t, st, strings.Replace(twoPanels, change[0], change[1], 1))
@@ -511,7 +510,7 @@ dir = "/var/lib/rillwatch"
 // TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem: a limit, an interlock, a line or a derived point over a sensor of the site, on another
 // bus than the panel's own, is judged like any other and not passed over in silence.
 func TestPointsOfTheSiteAreJudgedWhereverAPanelUsesThem(t *testing.T) {
-	got := tell(t, parse(t, siteSensors), `start 2026-11-25T02:00:00Z
+	got := tell(t, parse(t, siteSensors), nil, `start 2026-11-25T02:00:00Z
 120s: plc.kappa=4 plc.temp=25 plc.flow=200 plc.on=1 rack.oxygen=12
 10s: plc.kappa=12.5
 10s: plc.kappa=4 plc.temp=60`)

@@ -112,6 +112,7 @@ type (
 		Alarm string
 		For   time.Duration
 	}
+	Unshelve     struct{ Alarm string }
 	OutOfService struct {
 		Alarm string
 		Out   bool
@@ -145,6 +146,7 @@ type (
 
 func (Acknowledge) verb() string   { return "acknowledge" }
 func (Shelve) verb() string        { return "shelve" }
+func (Unshelve) verb() string      { return "unshelve" }
 func (OutOfService) verb() string  { return "out_of_service" }
 func (CheckInHand) verb() string   { return "check_in_hand" }
 func (SetOnLine) verb() string     { return "set_on_line" }

@@ -115,7 +115,7 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 		}
 	} else if l.lostRun++; l.lostRun == busLostAfter && !l.told {
 		l.told, l.lostAt = true, b.At.Up
-		e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: name, Cause: worstFault(b.Reads).String(), Count: len(l.stations)})
+		e.emit(o, e.speaksFor(event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: name, Cause: worstFault(b.Reads).String(), Count: len(l.stations)}, b.Bus, anyStation))
 	}
 	for k := range l.stations {
 		run, v := &l.stations[k], &l.view.Stations[k]
@@ -141,8 +141,8 @@ func (e *Engine) watchBus(b reading.Batch, o *Outcome) {
 				}
 				if (run.silentRun >= busLostAfter || b.At.Up-run.heard > max(unheardFor, busLostAfter*e.slowest(b.Bus, v.Station))) && !run.told {
 					run.told, run.toldAt = true, b.At.Up
-					e.emit(o, event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
-						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: run.cause.String()})
+					e.emit(o, e.speaksFor(event.Event{Kind: event.StationSilent, Priority: site.HighPriority, Bus: name, Station: v.Station,
+						Panel: e.panelOf(b.Bus, v.Station), Point: e.sensorOf(b.Bus, v.Station), Cause: run.cause.String()}, b.Bus, int(v.Station)))
 				}
 			}
 		}
@@ -184,7 +184,7 @@ func (e *Engine) missRounds(now reading.Stamp, o *Outcome) {
 		}
 		if !l.told {
 			l.told, l.lostAt = true, now.Up
-			e.emit(o, event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: e.s.Buses[b].Name, Cause: reading.NotAsked.String(), Count: len(l.stations)})
+			e.emit(o, e.speaksFor(event.Event{Kind: event.BusLost, Priority: site.HighPriority, Bus: e.s.Buses[b].Name, Cause: reading.NotAsked.String(), Count: len(l.stations)}, b, anyStation))
 		}
 	}
 }

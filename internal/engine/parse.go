@@ -180,6 +180,8 @@ func (p *parser) do(verb string) Do {
 		return Acknowledge{p.key("alarm")}
 	case "shelve":
 		return Shelve{p.key("alarm"), p.duration(p.key("for"))}
+	case "unshelve":
+		return Unshelve{p.key("alarm")}
 	case "out_of_service":
 		return OutOfService{p.key("alarm"), p.bool(p.key("out"))}
 	case "check_in_hand":

@@ -32,8 +32,8 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 // that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan, raw:8000 or fault:NAME stand for what the
 // device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch;
 // "ack NAME by WHO"; "off b2 for 8h by WHO" and "on ..."; "check b2.rack for 30m by WHO: WHAT" and "back b2.rack by WHO"; "enter POINT VALUE UNIT BASIS AGE WHO",
-// with - for none; "learn LIMIT by WHO"; "restart 30s" ends the process and
-// starts the next one so much later, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
+// with - for none; "learn LIMIT by WHO"; "shelve NAME for 1h by WHO", "unshelve NAME by WHO", "takeout NAME by WHO" and "putback ..." of service; "restart 30s" ends the process and
+// starts the next one so much later, "change 30s" with the file changed.toml as its configuration, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 //
 // Of a driven valve: "rearm PANEL by WHO", "override PANEL 30m by WHO", "byhand PANEL by WHO"; "orders taken" (so it is at first), "orders
 // TABLE-OF-FAULTS", "orders not_read_back", "orders read_back_differs", "orders unanswered" say what becomes of each order from then on.
@@ -67,7 +67,15 @@ func replayFile(t *testing.T, file string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := tell(t, st, part("story"))
+	var changed *site.Site
+	for _, f := range ar.Files {
+		if f.Name == "changed.toml" {
+			if changed, _, err = config.Parse(f.Name, f.Data); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	got := tell(t, st, changed, part("story"))
 	rest := got
 	for _, w := range strings.Split(strings.TrimSpace(part("want")), "\n") {
 		if w = strings.TrimSpace(w); w == "" || w[0] == '#' {
@@ -105,6 +113,7 @@ func replayFile(t *testing.T, file string) {
 type story struct {
 	t       *testing.T
 	s       *site.Site
+	changed *site.Site // the configuration that "change" restarts with
 	e       *engine.Engine
 	out     strings.Builder
 	wall    time.Time
@@ -119,13 +128,15 @@ type story struct {
 	states  []engine.StateRow
 	events  []event.Event
 
+	watch func(engine.Outcome) // of a test that looks at every step; then nothing is written
+
 	orders  string // what becomes of them
 	asked   map[int]time.Duration
 	results []engine.OrderDone
 }
 
-func tell(t *testing.T, s *site.Site, text string) string {
-	st := &story{t: t, s: s, values: map[string]string{}, certain: true}
+func tell(t *testing.T, s, changed *site.Site, text string) string {
+	st := &story{t: t, s: s, changed: changed, values: map[string]string{}, certain: true}
 	for n, line := range strings.Split(text, "\n") {
 		line = strings.TrimSpace(line)
 		if line == "" || line[0] == '#' {
@@ -226,6 +237,14 @@ func (st *story) line(line string) error {
 		st.acks++
 		st.feed(engine.Command{ID: fmt.Sprintf("learn-%d", st.acks), Who: who, Why: "a steady day", From: "cli", At: st.now(), Do: engine.LearnBaseline{Limit: name}})
 		return nil
+	case word == "shelve", word == "unshelve", word == "takeout", word == "putback":
+		do, who, err := silenced(word, rest)
+		if err != nil {
+			return err
+		}
+		st.acks++
+		st.feed(engine.Command{ID: fmt.Sprintf("%s-%d", word, st.acks), Who: who, Why: "work order 7", From: "cli", At: st.now(), Do: do})
+		return nil
 	case word == "orders":
 		st.orders = rest
 		return nil
@@ -255,12 +274,15 @@ func (st *story) line(line string) error {
 		st.certain = rest == "certain"
 		st.feed(engine.ClockState{At: st.now(), Certain: st.certain})
 		return nil
-	case word == "restart", word == "kill":
+	case word == "restart", word == "kill", word == "change":
 		before := engine.Before{Nonce: fmt.Sprintf("%08x", st.boots), Last: reading.WallOf(st.wall), WallCertain: true, Hash: st.s.Hash}
-		if word == "restart" {
+		if word != "kill" {
 			for _, r := range st.e.States() {
 				st.states = put(st.states, r)
 			}
+		}
+		if word == "change" {
+			st.s = st.changed
 		}
 		certain := true
 		if rest == "unknown" {
@@ -278,6 +300,20 @@ func (st *story) line(line string) error {
 		return nil
 	}
 	return fmt.Errorf("not a story line")
+}
+
+// silenced reads "NAME for 1h by WHO" of shelve, and "NAME by WHO".
+func silenced(word, rest string) (engine.Do, string, error) {
+	what, who, _ := strings.Cut(rest, " by ")
+	name, long, _ := strings.Cut(what, " for ")
+	switch word {
+	case "shelve":
+		d, err := time.ParseDuration(long)
+		return engine.Shelve{Alarm: name, For: d}, who, err
+	case "unshelve":
+		return engine.Unshelve{Alarm: name}, who, nil
+	}
+	return engine.OutOfService{Alarm: name, Out: word == "takeout"}, who, nil
 }
 
 // said reads "b2 for 8h by Kim", "b2.rack for 30m by Kim: zero check" and "b2.rack by Kim".
@@ -322,6 +358,10 @@ func (st *story) bootNow(before engine.Before, states []engine.StateRow) {
 
 // feed sends an input through its text form, as a capture would, and writes what changed.
 func (st *story) feed(in engine.Input) {
+	if st.watch != nil {
+		st.watch(st.e.Step(in))
+		return
+	}
 	text := engine.FormatInput(st.s, in)
 	back, err := engine.ParseInputs(st.s, engine.TextVersion+"\n"+text)
 	if err != nil || len(back) != 1 {

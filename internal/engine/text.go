@@ -117,6 +117,8 @@ func doOperands(d Do) string {
 		return "alarm=" + q(d.Alarm)
 	case Shelve:
 		return "alarm=" + q(d.Alarm) + " for=" + d.For.String()
+	case Unshelve:
+		return "alarm=" + q(d.Alarm)
 	case OutOfService:
 		return "alarm=" + q(d.Alarm) + " out=" + strconv.FormatBool(d.Out)
 	case CheckInHand:
@@ -220,6 +222,7 @@ func FormatEvent(e *event.Event) string {
 		put("held", e.Trust.HeldCause)
 	}
 	put("override_by", e.Trust.OverrideBy)
+	quietText(put, e)
 	if x := e.Excursion; x != nil {
 		put("excursion", x.ID)
 		put("start", FormatStamp(x.Start))

@@ -61,6 +61,16 @@ type AlarmView struct {
 	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now; nil for others
 	Normal    *event.Normal // what was learned; nil where nothing was
 	Usual     float64       // the same in the point's unit; 0: nothing
+
+	Shelf     SilenceView // runs on underneath whatever else silences
+	Out       SilenceView
+	Suppress  string // what makes it pointless: valve.closed, or the bus or station that does not answer
+	Told      bool   // people have been told that it stands, and not that it ended
+	Quiet     string // of one that is active and not told: why (the Quiet names of package event)
+	Behind    string // and what speaks for it
+	Unsteady  bool   // it comes and goes; counted, and not told until it has rested
+	Swings    int    // and so often it has returned since
+	MustSpeak bool   // it can neither be shelved nor taken out of service
 }
 
 // WordView is a person's word that stands at a panel: a sensor in hand, or that the boiler is fed or not.

@@ -124,13 +124,21 @@ const (
 	Rearmed         // a person has withdrawn the request
 	OverrideStarted // a person has suspended the request
 	OverrideEnded
-	ValveByHand     // a person says that the valve was closed by hand
-	AskedAgain      // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
-	RequestDropped  // what is held closed is not asked for any more, because the configuration does not say how
-	BaselineLearned // a person had learned what is normal for a limit
-	BaselineMissing // a limit hangs on a baseline that was never learned, or is lost
-	DataTooLittle   // for two hours too few readings of a point that is judged counted
-	DataEnough      // enough again
+	ValveByHand       // a person says that the valve was closed by hand
+	AskedAgain        // the closing is asked for where no alarm rises that would tell it: after a re-arming, a start, another configuration
+	RequestDropped    // what is held closed is not asked for any more, because the configuration does not say how
+	LimitChanged      // the limit of a standing alarm is another one now; the alarm carries on under it, or ends by it
+	AlarmShelved      // a person has silenced an alarm for a time
+	AlarmUnshelved    // and that is over
+	AlarmSuppressed   // an alarm that stands is pointless for now: the valve is closed, or what reads it does not answer
+	AlarmOutOfService // a person has taken an alarm out of service
+	AlarmInService    // and put it back
+	AlarmUnsteady     // it comes and goes; from now on it is counted and not told
+	AlarmSteady       // it has rested
+	BaselineLearned   // a person had learned what is normal for a limit
+	BaselineMissing   // a limit hangs on a baseline that was never learned, or is lost
+	DataTooLittle     // for two hours too few readings of a point that is judged counted
+	DataEnough        // enough again
 	kindCount
 )
 
@@ -215,6 +223,14 @@ var kindTable = [KindCount]kindRow{
 	ValveByHand:             {"valve.by_hand", false},
 	AskedAgain:              {"valve.asked_again", true},
 	RequestDropped:          {"valve.no_longer_asked", true},
+	LimitChanged:            {"alarm.limit_changed", true},
+	AlarmShelved:            {"alarm.shelved", false},
+	AlarmUnshelved:          {"alarm.shelf_over", true},
+	AlarmSuppressed:         {"alarm.suppressed", false},
+	AlarmOutOfService:       {"alarm.out_of_service", true},
+	AlarmInService:          {"alarm.in_service", false},
+	AlarmUnsteady:           {"alarm.unsteady", true},
+	AlarmSteady:             {"alarm.steady", true},
 	BaselineLearned:         {"baseline.learned", false},
 	BaselineMissing:         {"baseline.missing", true},
 	DataTooLittle:           {"data.too_little", true},
@@ -281,7 +297,16 @@ type Event struct {
 	Rate      float64       `json:"rate_per_min,omitempty"` // of a rise, in the unit of Value
 	Points    []string      `json:"points,omitempty"`       // of too little data: the points it is of
 	Test      bool          `json:"test,omitempty"`
-	Volatile  bool          `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
+
+	// One trouble is one message. Everything is on record; what is quiet calls nobody.
+	Quiet    string   `json:"quiet,omitempty"`    // why nobody is called though people are for its kind: one of the Quiet names
+	Behind   string   `json:"behind,omitempty"`   // with quiet: the alarm, or the trouble of a bus or a station, that speaks for it
+	Again    string   `json:"again,omitempty"`    // of an alarm told anew: one of the Again names
+	Readings int      `json:"readings,omitempty"` // how many readings are missing for this reason
+	Held     int      `json:"held,omitempty"`     // how many alarms that stand are not told while this speaks
+	Unseen   []string `json:"unseen,omitempty"`   // panels whose sample temperature nobody sees for this reason
+
+	Volatile bool `json:"-"` // told before it was on disk, because the disk would not take it; a copy only, never kept
 }
 
 // Value is a reading with its unit.
@@ -309,6 +334,7 @@ type LimitValue struct {
 	Basis    string      `json:"basis,omitempty"`
 	Source   site.Source `json:"source"`
 	Action   string      `json:"action,omitempty"`
+	Priority string      `json:"priority,omitempty"`
 
 	Cause       string   `json:"cause,omitempty"`
 	Consequence string   `json:"consequence,omitempty"`
@@ -353,6 +379,8 @@ type Trust struct {
 	OverrideWhy   string        `json:"override_why,omitempty"`
 	OverrideUntil reading.Wall  `json:"override_until,omitempty"`
 	OverrideLeft  time.Duration `json:"override_left_ns,omitempty"`
+
+	Silences []Silence `json:"silences,omitempty"` // alarms of the panel that are shelved or out of service
 }
 
 // FirstOut is the first cause of a close condition with what was seen, and where the readings before it stand in the logbook.
@@ -392,4 +420,16 @@ type Excursion struct {
 	AckBy         string        `json:"acknowledged_by,omitempty"`
 	AckAt         reading.Stamp `json:"acknowledged_at,omitzero"`
 	Limit         LimitValue    `json:"limit"`
+
+	IntegralUpper float64       `json:"integral_upper_unit_h,omitempty"` // with every gap at the larger of the distances at its ends
+	UpperKnown    bool          `json:"integral_upper_known,omitempty"`
+	Valid         float64       `json:"valid_share,omitempty"` // of beyond, within and unknown: what was seen; off-line time is in no share
+	ValidKnown    bool          `json:"valid_share_known,omitempty"`
+	LongestGap    time.Duration `json:"longest_gap_ns,omitempty"`  // the longest run of unknown time
+	StartUnsure   bool          `json:"start_uncertain,omitempty"` // the wall clock was not to be trusted then
+	EndUnsure     bool          `json:"end_uncertain,omitempty"`
+	Ended         string        `json:"ended,omitempty"`  // returned, limit_changed, limit_removed, panel_removed
+	Before        string        `json:"before,omitempty"` // the record of the same episode under the limit as it was before
+	Links         []Link        `json:"links,omitempty"`  // what else was going on, by its beginning
+	MoreLinks     int           `json:"more_links,omitempty"`
 }

@@ -17,6 +17,7 @@ type alarmsBody struct {
 	At         *string         `json:"at"`
 	Alarms     []alarmBody     `json:"alarms"`
 	Excursions []excursionBody `json:"excursions"` // open ones
+	Counts     map[string]int  `json:"counts"`     // by state, and active, unsteady, held_back
 }
 
 type alarmBody struct {
@@ -32,6 +33,7 @@ type alarmBody struct {
 	PendingS       json.Number `json:"pending_s"` // seen time of a running on-delay
 	Excursion      string      `json:"excursion,omitempty"`
 	Limit          *limitBody  `json:"limit,omitempty"`
+	alarmSilence
 }
 
 // limitBody is a limit as written, with whose limit it is.
@@ -86,6 +88,7 @@ type excursionBody struct {
 	MeanBound      string       `json:"mean_bound"` // exact, or the side on which the truth lies: part of the time was beyond the sensor's range
 	AcknowledgedBy string       `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *string      `json:"acknowledged_at"`
+	excursionProof
 }
 
 // meanBound says on which side the true mean lies when part of the episode was beyond the sensor's range.
@@ -116,7 +119,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 		notStarted.write(w, "nothing has been judged yet", nil)
 		return
 	}
-	body := alarmsBody{Site: s.Site.Name, Definition: s.Site.Hash, At: instant(v.At), Alarms: []alarmBody{}, Excursions: []excursionBody{}}
+	body := alarmsBody{Site: s.Site.Name, Definition: s.Site.Hash, At: instant(v.At), Alarms: []alarmBody{}, Excursions: []excursionBody{}, Counts: map[string]int{}}
 	for _, p := range v.Panels {
 		if p == nil || !all && p.Panel != panel {
 			continue
@@ -124,6 +127,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 		for i := range p.Alarms {
 			body.Alarms = append(body.Alarms, s.alarmBody(p, &p.Alarms[i]))
 		}
+		addCounts(body.Counts, p.Counts())
 		for i := range p.Excursions {
 			body.Excursions = append(body.Excursions, excursionOf(panelName(s.Site, p.Panel), &p.Excursions[i]))
 		}
@@ -134,6 +138,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 func (s *server) alarmBody(p *engine.PanelView, a *engine.AlarmView) alarmBody {
 	b := alarmBody{Alarm: a.Name, Panel: panelName(s.Site, p.Panel), State: a.State, Priority: a.Priority.String(), Active: a.Active, Since: instant(a.Since),
 		AcknowledgedBy: a.AckBy, PendingS: seconds(a.Pending), Excursion: a.Excursion}
+	b.alarmSilence = silenceOf(a)
 	if !a.Raised.IsZero() {
 		b.RaisedBy = a.Raised.String()
 	}
@@ -179,5 +184,5 @@ func excursionOf(panel string, x *event.Excursion) excursionBody {
 		BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime), SuspendedS: seconds(x.Suspended), LengthUnknown: x.LengthUnknown,
 		// a mean and an integral are computed and carry one digit, and four, more than the display
 		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1), MeanBound: meanBound(x),
-		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt)}
+		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt), excursionProof: proofOf(x)}
 }

@@ -33,8 +33,13 @@ type verb struct {
 var verbs = []verb{
 	{"acknowledge", []string{"alarm"}, func(f *fields) engine.Do { return engine.Acknowledge{Alarm: f.text("alarm", nameMax)} }},
 	{"shelve", []string{"alarm", "for"}, func(f *fields) engine.Do {
-		return engine.Shelve{Alarm: f.text("alarm", nameMax), For: f.span("for")}
+		d := engine.Shelve{Alarm: f.text("alarm", nameMax), For: engine.ShelfUsual}
+		if f.has("for") { // left out: an hour
+			d.For = f.span("for")
+		}
+		return d
 	}},
+	{"unshelve", []string{"alarm"}, func(f *fields) engine.Do { return engine.Unshelve{Alarm: f.text("alarm", nameMax)} }},
 	{"out_of_service", []string{"alarm", "out"}, func(f *fields) engine.Do {
 		return engine.OutOfService{Alarm: f.text("alarm", nameMax), Out: f.flag("out")}
 	}},

@@ -27,6 +27,8 @@ var wholeCommands = []struct {
 }{
 	{"acknowledge", `"alarm":"b2.oxygen-high"`, engine.Acknowledge{Alarm: "b2.oxygen-high"}},
 	{"shelve", `"alarm":"b2.oxygen-high","for":"90m"`, engine.Shelve{Alarm: "b2.oxygen-high", For: 90 * time.Minute}},
+	{"shelve", `"alarm":"b2.oxygen-high"`, engine.Shelve{Alarm: "b2.oxygen-high", For: time.Hour}},
+	{"unshelve", `"alarm":"b2.oxygen-high"`, engine.Unshelve{Alarm: "b2.oxygen-high"}},
 	{"out_of_service", `"alarm":"b2.oxygen-high","out":true`, engine.OutOfService{Alarm: "b2.oxygen-high", Out: true}},
 	{"out_of_service", `"alarm":"b2.oxygen-high","out":false`, engine.OutOfService{Alarm: "b2.oxygen-high"}},
 	{"check_in_hand", `"sensor":"b2.rack","what":"zero check","for":"2h"`, engine.CheckInHand{Sensor: "b2.rack", What: "zero check", For: 2 * time.Hour}},
@@ -82,7 +84,7 @@ func TestACommandThatIsNotWholeIsRefusedBeforeItsIDIsUsed(t *testing.T) {
 		fields := strings.Split(c.fields, ",")
 		for i, f := range fields {
 			name, _, _ := strings.Cut(f, ":")
-			if name == `"basis"` || name == `"back"` || name == `"taken"` || name == `"for"` && c.verb == "override" {
+			if name == `"basis"` || name == `"back"` || name == `"taken"` || name == `"for"` && (c.verb == "override" || c.verb == "shelve") {
 				continue
 			}
 			rest := append(append([]string{`"who":"x"`}, fields[:i]...), fields[i+1:]...)

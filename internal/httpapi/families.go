@@ -32,6 +32,9 @@ var (
 	alarmStateDesc    = desc("alarm_state", "State of the alarm as in IEC 62682.", "panel", "alarm", "state")
 	alarmActiveDesc   = desc("alarm_active", "Whether the alarm's condition holds, whatever its state.", "panel", "alarm")
 	alarmsActiveDesc  = desc("alarms_active", "Alarms of the panel whose condition holds.", "panel")
+	alarmsDesc        = desc("alarms", "Alarms of the panel by the state they are shown in, as in IEC 62682.", "panel", "state")
+	alarmsUnsteady    = desc("alarms_unsteady", "Alarms of the panel that come and go, and are counted and not told until they have rested.", "panel")
+	alarmsHeld        = desc("alarms_held_back", "Alarms of the panel whose condition holds and for which another message speaks.", "panel")
 	excursionsDesc    = desc("excursions_open", "Open excursions of the panel.", "panel")
 	valveDesc         = desc("sample_valve_state", "What evidence shows of the sample valve: open, closed or not_confirmed.", "panel", "state")
 	interlockDesc     = desc("interlock_state", "State of the sample over-temperature watch.", "panel", "state")
@@ -51,7 +54,7 @@ var (
 )
 
 var plainDescs = []*prometheus.Desc{believedDesc, boundDesc, qualityDesc, reasonDesc, lastGoodDesc, infoDesc, busConnectedDesc, busRoundsDesc, busMissedDesc,
-	busFaultsDesc, stationDesc, alarmStateDesc, alarmActiveDesc, alarmsActiveDesc, excursionsDesc, valveDesc, interlockDesc, representDesc, onLineDesc, judgedDesc,
+	busFaultsDesc, stationDesc, alarmStateDesc, alarmActiveDesc, alarmsActiveDesc, alarmsDesc, alarmsUnsteady, alarmsHeld, excursionsDesc, valveDesc, interlockDesc, representDesc, onLineDesc, judgedDesc,
 	clockDesc, commitsDesc, commitsFailedDesc, lastCommitDesc, droppedDesc, logbookSizeDesc, waitingDesc, deliveriesDesc, attemptsDesc, buildDesc}
 
 var (

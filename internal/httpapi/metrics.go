@@ -142,6 +142,12 @@ func (c *collector) panel(o out, p *engine.PanelView) {
 		o.flag(alarmActiveDesc, a.Active, cfg.Name, a.Name)
 	}
 	o.gauge(alarmsActiveDesc, float64(active(p)), cfg.Name)
+	counts := p.Counts()
+	for i, n := range stateCounts(counts) {
+		o.gauge(alarmsDesc, float64(n), cfg.Name, alarmStates[i])
+	}
+	o.gauge(alarmsUnsteady, float64(counts.Unsteady), cfg.Name)
+	o.gauge(alarmsHeld, float64(counts.Held), cfg.Name)
 	o.gauge(excursionsDesc, float64(len(p.Excursions)), cfg.Name)
 	if p.Interlock.Configured || cfg.Line.Configured { // else nothing tells of a valve, and "not confirmed" would be a trouble nobody has
 		o.states(valveDesc, valveStates, p.Interlock.Valve.String(), cfg.Name)

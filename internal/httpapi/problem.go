@@ -63,6 +63,11 @@ var (
 		{string(engine.BeyondBound), http.StatusConflict, "The normal lies beyond the bound that always applies"},
 		{string(engine.OutOfReach), http.StatusConflict, "The sensor cannot show a value beyond such a limit"},
 		{string(engine.BadSpan), http.StatusUnprocessableEntity, "The time is too short or too long"},
+		{string(engine.MustSpeak), http.StatusConflict, "This alarm must not be silenced"},
+		{string(engine.NotShelved), http.StatusConflict, "The alarm is not shelved"},
+		{string(engine.AlreadyOut), http.StatusConflict, "The alarm is out of service already"},
+		{string(engine.NotOut), http.StatusConflict, "The alarm is in service"},
+		{string(engine.Silenced), http.StatusConflict, "The alarm is silenced and calls nobody"},
 	}
 )
 

@@ -34,7 +34,7 @@ type cloudEvent struct {
 
 // Rows gives the messages of an event, one for each recipient of the site; nil when nobody is called for events of this kind.
 func Rows(s *site.Site, e *event.Event) []Row {
-	if !e.Kind.Told() || len(s.Recipients) == 0 {
+	if !e.Told() || len(s.Recipients) == 0 {
 		return nil
 	}
 	b := body(s, e)
@@ -118,6 +118,7 @@ func sober(e *event.Event, most int) *event.Event {
 		x.Limit = soberLimit(x.Limit, most)
 		c.Excursion = &x
 	}
+	soberStates(&c, most)
 	return &c
 }
 

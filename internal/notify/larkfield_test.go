@@ -314,6 +314,7 @@ func tales() []tale {
 	add("sample.flow_back-plain", dry, raised)
 
 	all = append(all, drivenTales()...)
+	all = append(all, statesTales()...)
 
 	fed := event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Panel: "b2", Point: "b2.rack.feed_on", Cause: "off line", Why: reading.RefusedRead.String()}
 	add("boiler.on_line_not_known-off", fed)

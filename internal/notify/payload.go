@@ -44,6 +44,12 @@ type payload struct {
 	Count         int            `json:"count,omitempty"`
 	Points        []string       `json:"points,omitempty"`   // of too little data
 	Override      *overrideBody  `json:"override,omitempty"` // that stands at the panel
+
+	Again    string        `json:"told_anew_because,omitempty"`
+	Held     int           `json:"held_alarms,omitempty"`        // alarms that stand and are not told while this speaks for them
+	Readings int           `json:"readings_missing,omitempty"`   // for this reason
+	Unseen   []string      `json:"temperature_unseen,omitempty"` // panels whose sample temperature nobody sees for this reason
+	Silences []silenceBody `json:"silenced_alarms,omitempty"`    // alarms of the panel that a person has silenced
 }
 
 // overrideBody is a standing override of a panel's close request.
@@ -130,6 +136,13 @@ type excursionBody struct {
 	IntegralAtLeast bool        `json:"integral_is_lower_bound"`
 	AcknowledgedBy  string      `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt  string      `json:"acknowledged_at,omitempty"`
+	IntegralUpper   json.Number `json:"integral_upper_unit_h,omitempty"` // with every gap at the larger of the distances at its ends; only where it is known
+	ValidShare      json.Number `json:"valid_share,omitempty"`           // of the time on line, what was seen; only where it is known
+	LongestGapS     json.Number `json:"longest_gap_s"`
+	Ended           string      `json:"ended,omitempty"`
+	Continues       string      `json:"continues,omitempty"` // the record of the same episode under the limit as it was before
+	Links           []linkBody  `json:"links,omitempty"`
+	MoreLinks       int         `json:"more_links,omitempty"`
 }
 
 // trustBody is the evidence whether the sensors stood in fresh, cooled, flowing sample.
@@ -153,6 +166,7 @@ func payloadOf(e *event.Event, m message) payload {
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
 		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count, Points: e.Points,
 	}
+	p.Again, p.Held, p.Readings, p.Unseen, p.Silences = e.Again, e.Held, e.Readings, e.Unseen, silencesOf(e.Trust.Silences)
 	decimals := 1
 	if e.Value != nil {
 		decimals = e.Value.Decimals
@@ -173,6 +187,14 @@ func payloadOf(e *event.Event, m message) payload {
 			Mean: digits(x.Mean, x.Decimals), Unit: x.Unit, BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime),
 			SuspendedS: seconds(x.Suspended), LengthNotKnown: x.LengthUnknown, Integral: digits(x.Integral, x.Decimals+1), IntegralAtLeast: x.IntegralLow, AcknowledgedBy: x.AckBy}
 		p.Excursion.MeanBound = meanBound(x)
+		p.Excursion.LongestGapS, p.Excursion.Ended, p.Excursion.Continues = seconds(x.LongestGap), x.Ended, x.Before
+		p.Excursion.Links, p.Excursion.MoreLinks = linksOf(x.Links), x.MoreLinks
+		if x.UpperKnown {
+			p.Excursion.IntegralUpper = digits(x.IntegralUpper, x.Decimals+1)
+		}
+		if x.ValidKnown {
+			p.Excursion.ValidShare = digits(x.Valid, 3)
+		}
 		if !x.Open {
 			p.Excursion.End = instant(x.End.Wall)
 		}

@@ -22,6 +22,7 @@ var (
 // hold no number.
 func payloadDigits(e *event.Event) map[string]int {
 	most := map[string]int{"count": 0, "limit.value": 6, "limit.normal.value": 6, "limit.normal.quarter_hours": 0, "trust.flow_ml_per_min": 0, "trust.temperature": 1, "trust.owed_ml": 0, "lasted_s": 3, "override.left_s": 3, "highest": 1,
+		"held_alarms": 0, "readings_missing": 0, "excursion.longest_gap_s": 3, "excursion.valid_share": 3, "excursion.more_links": 0,
 		"excursion.beyond_s": 3, "excursion.within_s": 3, "excursion.unknown_s": 3, "excursion.suspended_s": 3}
 	if v := e.Value; v != nil {
 		most["reading.value"], most["highest"] = max(v.Decimals, 0), max(v.Decimals, 0)
@@ -32,6 +33,7 @@ func payloadDigits(e *event.Event) map[string]int {
 	if x := e.Excursion; x != nil {
 		d := max(x.Decimals, 0)
 		most["excursion.peak"], most["excursion.mean_beyond"], most["excursion.integral_unit_h"] = d, d, d+1
+		most["excursion.integral_upper_unit_h"] = d + 1
 	}
 	return most
 }
@@ -69,14 +71,12 @@ func payloadFaults(body []byte, e *event.Event) (wrong []string) {
 			if moment := leaf == "at" || leaf == "start" || leaf == "end" || strings.HasSuffix(leaf, "_at"); moment && !fieldMoment.MatchString(v) {
 				add("%s is %q, not a moment", place, v)
 			}
-		case []any: // only of names
+		case []any:
 			if len(v) == 0 {
-				add("%s is empty: absent is absent", place)
+				add("%s is an empty list: absent is absent", place)
 			}
-			for _, one := range v {
-				if s, ok := one.(string); !ok || s == "" {
-					add("%s holds %v", place, one)
-				}
+			for _, inner := range v {
+				walk(place, inner)
 			}
 		case nil:
 			add("%s is %v: absent is absent", place, v)

@@ -127,6 +127,7 @@ func compose(s *site.Site, e *event.Event) message {
 	default:
 		t.driven()
 		t.line()
+		t.states()
 	}
 	return t.finish()
 }
@@ -137,6 +138,7 @@ func (t *teller) finish() message {
 		t.fact("something happened that this version has no words for")
 		t.say("Something happened at " + t.at() + " for which this version of rillwatch has no words. Look at its list of events.")
 	}
+	t.again()
 	m := mark(t.e.Priority)
 	if t.e.Test || t.e.Kind == event.DrillTold {
 		m += "TEST "
@@ -147,6 +149,7 @@ func (t *teller) finish() message {
 		t.say("Standing at this panel: " + sentence(s))
 	}
 	t.say(t.override())
+	t.say(t.silences())
 	t.say(t.ids())
 	return message{headline: headline(m, t.where, "panel "+clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
 }

@@ -101,7 +101,7 @@ func (t *teller) busLost() {
 		t.say(s)
 	}
 	t.say(t.seen("Told"), "It had failed in three rounds of questions in a row.")
-	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
+	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", t.held(), blind(guarded))
 	t.say(lineAction(t.e.Cause))
 	t.say(t.standing("the connection is back"))
 }
@@ -176,7 +176,7 @@ func (t *teller) stationSilent() {
 	if outOfStep(t.e.Cause) {
 		t.say(sentence("nothing that "+who+" at "+t.siteName()+" answered could be believed for a minute, while "+t.busName()+" lives: "+fault(t.e.Cause)), t.missing(readings))
 		t.say(t.seen("Told"))
-		t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
+		t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", t.held(), blind(guarded))
 		t.say("First action: look for two devices set to the same number, a damaged cable or a missing end resistor, and a gateway that waits longer than rillwatch does.")
 		t.say(t.standing("it answers again"))
 		return
@@ -187,7 +187,7 @@ func (t *teller) stationSilent() {
 	}
 	t.say(sentence(s), t.missing(readings))
 	t.say(t.seen("Told"), "It had not answered in three rounds of questions in a row.")
-	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", blind(guarded))
+	t.say("A missing reading is not a good one: an alarm that stood still stands, an open excursion goes on as not known.", t.held(), blind(guarded))
 	t.say("First action: see whether the sensor has power and its cable; rillwatch keeps asking, ever more rarely.")
 	t.say(t.standing("it answers again"))
 }

@@ -141,6 +141,7 @@ func (t *teller) raised() {
 	} else {
 		t.say(t.seen("Found"))
 	}
+	t.say(t.held())
 	t.say(t.trust(), t.age())
 	t.say(because(l)...)
 	t.say(t.firstAction(l), handsOff2)
@@ -222,6 +223,8 @@ func (t *teller) returned() {
 	}
 	t.say(s, owner(l), t.hangs())
 	t.say(t.books(x)...)
+	t.say(t.proof(x)...)
+	t.say(t.held())
 	t.say(t.trust(), t.age())
 	t.say("Nothing needs to be done at once. In the morning, look at what the plant did around the time of " + furthest(&x.Limit) + ".")
 	t.say(t.over())
@@ -279,7 +282,7 @@ func (t *teller) books(x *event.Excursion) []string {
 		if x.IntegralLow {
 			sum = "at least " + sum + " (a lower bound: part of the time was not seen, or beyond the sensor's range)"
 		}
-		said = append(said, "The distance beyond the limit added up over time is "+sum+".")
+		said = append(said, "The distance beyond the limit added up over time is "+sum+atMost(x)+".")
 	}
 	return said
 }

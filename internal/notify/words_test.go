@@ -48,7 +48,8 @@ var hands = map[event.Kind]bool{
 	event.OpenNoFlow: true, event.FlowBack: true, event.FlowOutside: true, event.FlowFalling: true, event.NotSettled: true, event.TemperatureFrozen: true, event.CheckOver: true,
 	event.ProtectionBlind: true, event.ProtectionBack: true,
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
-	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true, event.DataTooLittle: true,
+	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true,
+	event.LimitChanged: true, event.AlarmUnshelved: true, event.AlarmOutOfService: true, event.AlarmUnsteady: true, event.AlarmSteady: true, event.DataTooLittle: true,
 }
 
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.
@@ -337,7 +338,9 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 			return nil
 		}
 		x := &event.Excursion{ID: "7c1e0a55-1", Unit: pick("ppb", "pH", "mg/L"), Decimals: r.IntN(5), Start: stamp(), End: stamp(), Peak: number(), PeakBound: pick("=", "<", ">"), PeakAt: stamp(), Beyond: span(), Within: span(),
-			UnknownTime: span(), Suspended: span(), LengthUnknown: r.IntN(3) == 0, Integral: number(), IntegralLow: r.IntN(2) == 0, Mean: number(), Open: r.IntN(2) == 0}
+			UnknownTime: span(), Suspended: span(), LengthUnknown: r.IntN(3) == 0, Integral: number(), IntegralLow: r.IntN(2) == 0, Mean: number(), Open: r.IntN(2) == 0,
+			UpperKnown: r.IntN(2) == 0, IntegralUpper: number(), ValidKnown: r.IntN(2) == 0, Valid: number(), LongestGap: span(), MoreLinks: r.IntN(3),
+			Links: []event.Link{{What: pick(event.LinkCheck, event.LinkOffLine, "gone"), From: stamp().Wall, To: stamp().Wall, Who: pick("", "J. Marsh")}}}
 		if l := limit(); l != nil {
 			x.Limit = *l
 		}
@@ -351,7 +354,9 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 		Trust: event.Trust{FlowKnown: r.IntN(2) == 0, Flow: number(), TempKnown: r.IntN(2) == 0, Temp: number(), TempUnit: pick("degC", "degF", ""), Valve: pick("open", "closed", "not_confirmed", "from flow", ""),
 			Reason: pick("", reading.Reason(r.IntN(reading.ReasonCount)).String()), FlushedML: number(), OwedML: number(), Silenced: pick("", "sensor check by J. Marsh until the morning"),
 			Request: pick("", "none", "asked", "taken", "failing", "suspended"), HeldCause: pick("", "over_temperature", "temperature_lost", "found_closed"),
-			OverrideBy: pick("", "", "J. Marsh", strings.Repeat("ä", 100)), OverrideWhy: pick("", "a job"), OverrideUntil: stamp().Wall, OverrideLeft: span()},
-		Was: pick("", "off line", "zero check in nitrogen", "two\nlines\x00"), Is: pick("", "off line", "on line"),
+			OverrideBy: pick("", "", "J. Marsh", strings.Repeat("ä", 100)), OverrideWhy: pick("", "a job"), OverrideUntil: stamp().Wall, OverrideLeft: span(),
+			Silences: []event.Silence{{Alarm: pick("b2.oxygen-high", "x"), State: pick("shelved", "out_of_service"), Who: pick("", "J. Marsh"), Why: pick("", "two\nlines"), Since: stamp().Wall, Until: stamp().Wall, Left: span()}}},
+		Again: pick("", event.AgainShelfOver, event.AgainCauseOver, "gone"), Held: r.IntN(4) - 1, Readings: r.IntN(30) - 1,
+		Was: pick("", "off line", "zero check in nitrogen", "two\nlines\x00"), Is: pick("", "off line", "on line", "in alarm", "stands"),
 		Cause: pick("", "signal", "by panel", "by hand", "not known", "leak", "over_temperature", "temperature_lost", "open /x: no space left on device", "restart", "time", "read_back_differs", "not_read_back", reading.Fault(r.IntN(reading.FaultCount)).String()), Test: r.IntN(5) == 0}
 }

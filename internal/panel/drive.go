@@ -219,8 +219,9 @@ func (pl *Panel) tellOverrideEnded(o interlock.Override, cause string) {
 	pl.emit(e)
 }
 
-// nameOverride puts a standing override into an event: whoever reads of this panel must know that nothing is asked for.
+// nameOverride puts what a person has silenced, and a standing override, into an event: whoever reads of this panel must know that nothing is asked for.
 func (pl *Panel) nameOverride(e *event.Event) {
+	e.Trust.Silences = pl.silences()
 	o := &pl.watch.Override
 	if !o.On {
 		return

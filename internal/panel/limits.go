@@ -11,47 +11,80 @@ import (
 	"rillwatch/internal/site"
 )
 
-// limits judges every limit whose point was read in this step.
-func (pl *Panel) limits(in Input) {
+// limits judges every limit whose point was read in this step, then looks at what silences it, and then tells.
+func (pl *Panel) limits(in Input, since time.Duration) {
+	pl.news = pl.news[:0]
 	for i := range pl.p.Limits {
-		l := &pl.inForce[i]
-		m, a, pt := pl.at(l.Point), &pl.state.Alarms[i], &pl.s.Points[l.Point]
-		if !m.Sampled {
-			continue
+		n := news{i: i, raised: event.AlarmRaised, ended: event.AlarmReturned, prio: pl.p.Limits[i].Priority}
+		if pl.at(pl.p.Limits[i].Point).Sampled {
+			pl.judge(&n, in)
 		}
-		period := pl.pointPeriod(l.Point)
-		onLine, wait := pl.applies(l, pt)
-		judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag, Wait: wait}
-		first := !pl.judged[i]
-		if first {
-			judged.Steps, judged.Away = 0, a.Away.For
+		pl.move(&n, in, since)
+		pl.news = append(pl.news, n)
+	}
+	pl.tellEnds() // first: a milder limit may speak from here on
+	for k := range pl.news {
+		n := &pl.news[k]
+		if !n.fell {
+			pl.tell(n)
 		}
-		judged = pl.measure(i, judged)
-		step := l.Step(pt.Resolution)
-		var edge alarm.Edge
-		a.Judge, edge = alarm.StepLimit(l, step, a.Judge, judged)
-		books := excursion.Input{Do: bookkeeping(edge), Reading: judged.Reading, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
-		if first { // what lies between this read and the last one that was judged was not seen
-			books.Steps, books.Restart = 0, !pl.boot.First
-			books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
-			pl.judged[i], a.Away = true, Away{}
+		switch {
+		case n.rose:
+			pl.record(n.i)
+		case n.x != nil:
+			pl.out.Records = append(pl.out.Records, *n.x)
+			pl.state.Alarms[n.i].Kept = nil
 		}
-		var done *excursion.Record
-		a.Excursion, done = excursion.Step(l, step, a.Excursion, books)
-		switch edge {
-		case alarm.Opened:
-			pl.trigger(i, alarm.Rise, event.AlarmRaised, l.Priority, nil)
-			pl.record(i)
-		case alarm.Closed:
-			if done == nil {
-				panic("panel " + pl.name + ": alarm " + a.Name + " closed without books") // the two rooms share one start and one clear
-			}
-			x := pl.excursionOf(i, *done)
-			x.Open = false
-			pl.trigger(i, alarm.Fall, event.AlarmReturned, l.Priority, &x)
-			pl.out.Records = append(pl.out.Records, x)
-			a.Record = nil
+	}
+}
+
+// judge takes the reading of a limit's point into its judgement and its books.
+func (pl *Panel) judge(n *news, in Input) {
+	i := n.i
+	l := &pl.inForce[i]
+	m, a, pt := pl.at(l.Point), &pl.state.Alarms[i], &pl.s.Points[l.Point]
+	period := pl.pointPeriod(l.Point)
+	onLine, wait := pl.applies(l, pt)
+	judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag, Wait: wait}
+	first := !pl.judged[i]
+	if first {
+		judged.Steps, judged.Away = 0, a.Away.For
+	}
+	judged = pl.measure(i, judged)
+	step := l.Step(pt.Resolution)
+	_, _, n.decides = l.Places(step, judged.Reading)
+	n.decides = n.decides && onLine
+	by := *l
+	if a.Changed { // it stood under another limit: no new on-delay
+		by.OnDelay, judged.Wait = 0, false
+	}
+	var edge alarm.Edge
+	a.Judge, edge = alarm.StepLimit(&by, step, a.Judge, judged)
+	books := excursion.Input{Do: bookkeeping(edge), Reading: judged.Reading, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
+	if first { // what lies between this read and the last one that was judged was not seen
+		books.Steps, books.Restart = 0, !pl.boot.First
+		books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
+		pl.judged[i], a.Away = true, Away{}
+	}
+	var done *excursion.Record
+	a.Excursion, done = excursion.Step(l, step, a.Excursion, books)
+	if edge != alarm.Closed { // what ends keeps its links for its record
+		pl.link(i, edge, onLine)
+	}
+	switch {
+	case edge == alarm.Opened:
+		n.rose = true
+	case edge == alarm.Closed:
+		if done == nil {
+			panic("panel " + pl.name + ": alarm " + a.Name + " closed without books") // the two rooms share one start and one clear
 		}
+		x := pl.excursionOf(i, *done)
+		x.Open, x.Ended = false, "returned"
+		n.fell, n.x = true, &x
+		a.Before, a.Links, a.More = "", nil, 0
+	case a.Changed && n.decides: // within the limit as it is now: it ends by that, and nothing was seen to come back
+		a.Changed, a.Before = false, ""
+		n.fell, n.ended = true, event.LimitChanged
 	}
 }
 
@@ -59,7 +92,7 @@ func (pl *Panel) limits(in Input) {
 func (pl *Panel) record(i int) {
 	if x := pl.openExcursion(i); x != nil {
 		pl.out.Records = append(pl.out.Records, *x)
-		pl.state.Alarms[i].Record = x
+		pl.state.Alarms[i].Kept = pl.keep(i)
 	}
 }
 
@@ -97,36 +130,6 @@ func (pl *Panel) pointPeriod(point int) time.Duration {
 	return pl.periodOf(m)
 }
 
-// trigger moves an alarm's phase and tells what the transition tells.
-func (pl *Panel) trigger(i int, t alarm.Trigger, kind event.Kind, prio site.Priority, x *event.Excursion) {
-	a := &pl.state.Alarms[i]
-	was := a.Alarm
-	var tell alarm.Tell
-	a.Alarm, tell = was.On(t, "", pl.now.Wall)
-	if tell != alarm.TellRaised && tell != alarm.TellReturned {
-		return
-	}
-	e := pl.alarmEvent(i, kind, prio)
-	if tell == alarm.TellRaised {
-		a.Alarm.Raised = event.ID{Boot: pl.bootName, Seq: pl.seq}.String() // the event about to be emitted
-		if x = pl.openExcursion(i); x != nil {
-			a.Alarm.Since = x.Start.Wall
-		}
-		if i < len(pl.p.Limits) {
-			e.Advice = pl.Advice(pl.p.Limits[i].Point, pl.p.Limits[i].Towards())
-		}
-	} else {
-		e.Raised, e.Who = was.Raised, was.AckBy
-		e.Lasted = a.Lasted
-		if a.HighSeen && e.Value != nil && i < pl.ownAt {
-			pt := &pl.s.Points[pl.p.Interlock.Temperature]
-			e.Highest = pl.convert(a.Highest, pt, unitNamed(e.Value.Unit, quantity.Temperature))
-		}
-	}
-	e.Excursion = x
-	pl.emit(e)
-}
-
 // alarmEvent is an event about an alarm, with its value, its limit and the evidence about the sample.
 func (pl *Panel) alarmEvent(i int, kind event.Kind, prio site.Priority) event.Event {
 	e := event.Event{Kind: kind, Priority: prio, Alarm: pl.state.Alarms[i].Name, Trust: pl.trust()}
@@ -162,8 +165,18 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 	a := &pl.state.Alarms[i]
 	was := a.Alarm
 	var tell alarm.Tell
-	if a.Alarm, tell = was.On(alarm.Ack, who, in.Now.Wall); tell != alarm.TellAcknowledged {
+	switch a.Alarm, tell = was.On(alarm.Ack, who, in.Now.Wall); tell {
+	case alarm.TellAcknowledged:
+	case alarm.RefuseSilenced:
+		return pl.out, AckSilenced
+	default:
 		return pl.out, NothingToAck
+	}
+	if a.Excursion.Open() {
+		a.XAckBy, a.XAckAt = who, in.Now.Wall
+	}
+	if a.Alarm.Active { // everybody is told that it stands and was seen
+		a.Told, a.Quiet, a.Behind = true, "", ""
 	}
 	e := pl.alarmEvent(i, event.AlarmAcknowledged, pl.priorityOf(i))
 	e.Who, e.Why, e.Raised = who, why, was.Raised
@@ -198,27 +211,13 @@ func (pl *Panel) openExcursion(i int) *event.Excursion {
 
 // excursionOf puts the books of a limit into its written unit, whole enough to be read without the configuration.
 func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
-	l, a := &pl.inForce[i], &pl.state.Alarms[i]
-	pt := &pl.s.Points[l.Point]
-	at := func(w reading.Wall) reading.Stamp { return reading.Stamp{Wall: w} }
-	x := event.Excursion{
-		ID: a.Alarm.Raised, Alarm: a.Name, Point: pt.Path, Unit: l.UnitName(), Decimals: pl.limitDecimals(l),
-		Start: at(r.Start), End: at(r.End),
-		Peak: pl.inLimit(r.Peak, l), PeakBound: r.PeakBound.String(), PeakAt: at(r.PeakAt),
-		Beyond: r.Beyond, Within: r.Within, UnknownTime: r.Unknown, Suspended: r.Suspended, LengthUnknown: r.LengthUnknown,
-		Integral: pl.integralIn(r.Integral, l), IntegralLow: r.IntegralLow, Mean: pl.inLimit(r.Mean, l),
-		AckBy: a.Alarm.AckBy, Limit: *pl.limitValue(l),
-	}
-	if a.Alarm.AckAt != 0 {
-		x.AckAt = at(a.Alarm.AckAt)
-	}
-	return x
+	return recordOf(&pl.state.Alarms[i], pl.keep(i), r)
 }
 
 func (pl *Panel) limitValue(l *site.Limit) *event.LimitValue {
 	v := &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.UnitName(),
 		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action,
-		Cause: l.Cause, Consequence: l.Consequence, Applies: l.Applies.Names(), Normal: pl.normalOf(l)}
+		Priority: l.Priority.String(), Cause: l.Cause, Consequence: l.Consequence, Applies: l.Applies.Names(), Normal: pl.normalOf(l)}
 	if l.Of != site.TheValue {
 		v.Judges = l.Of.String()
 	}

@@ -55,16 +55,31 @@ func (a *Away) add(d time.Duration, known bool) {
 
 // Alarm is one alarm's durable state: a limit with its judgement and books, or a rule of the interlock.
 type Alarm struct {
-	Name      string           `json:"name"`
-	Away      Away             `json:"away,omitzero"` // not yet booked: since the limit was last judged, in this process or before it
-	Judge     alarm.Judge      `json:"judge,omitzero"`
-	Alarm     alarm.State      `json:"alarm,omitzero"`
-	Excursion excursion.State  `json:"excursion,omitzero"`
-	Limit     string           `json:"limit,omitempty"`     // the definition it is judged by, while anything hangs on it
-	Record    *event.Excursion `json:"record,omitempty"`    // of a limit in alarm: the last record given out, whole enough to be ended without its definition
-	Lasted    time.Duration    `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
-	Highest   float64          `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
-	HighSeen  bool             `json:"highest_seen,omitempty"`
+	Name      string          `json:"name"`
+	Away      Away            `json:"away,omitzero"` // not yet booked: since the limit was last judged, in this process or before it
+	Judge     alarm.Judge     `json:"judge,omitzero"`
+	Alarm     alarm.State     `json:"alarm,omitzero"`
+	Excursion excursion.State `json:"excursion,omitzero"`
+	Limit     string          `json:"limit,omitempty"`     // the definition it is judged by, while anything hangs on it
+	Kept      *Kept           `json:"kept,omitempty"`      // of a limit in alarm: what makes its books a record when its definition is gone
+	Lasted    time.Duration   `json:"lasted_ns,omitempty"` // for a rule: seen time since it was raised
+	Highest   float64         `json:"highest,omitempty"`   // for a rule: the highest temperature seen since it was raised
+	HighSeen  bool            `json:"highest_seen,omitempty"`
+
+	Told    bool         `json:"told,omitempty"`   // people have been told that it stands, and not that it ended
+	Quiet   string       `json:"quiet,omitempty"`  // of one that stands and is not told: why; one of event's Quiet names
+	Behind  string       `json:"behind,omitempty"` // and what speaks for it
+	By      string       `json:"by,omitempty"`     // of one suppressed: what makes it pointless
+	Shelf   *Shelf       `json:"shelf,omitempty"`
+	Out     *Out         `json:"out,omitempty"`
+	Swings  alarm.Swings `json:"swings,omitzero"`
+	X       string       `json:"excursion_id,omitempty"` // the ID of the event that opened the present record
+	XAckBy  string       `json:"excursion_ack_by,omitempty"`
+	XAckAt  reading.Wall `json:"excursion_ack_at,omitempty"`
+	Before  string       `json:"before,omitempty"`  // the record that the present one continues under another limit
+	Changed bool         `json:"changed,omitempty"` // its limit is another one now, and no reading has been judged by it yet
+	Links   []event.Link `json:"links,omitempty"`   // of the present record
+	More    int          `json:"more_links,omitempty"`
 }
 
 // Read is what a round brought for one measured point.
@@ -80,8 +95,9 @@ type Read struct {
 type Input struct {
 	Now     reading.Stamp
 	Reads   []Read
-	Certain bool                  // the wall clock may be believed
-	Others  func(point int) Guest // points of the site's own sensors, as judged in this step
+	Certain bool                    // the wall clock may be believed
+	Others  func(point int) Guest   // points of the site's own sensors, as judged in this step
+	Dead    func(sensor int) string // the bus or station by which a sensor comes, when people know that it does not answer
 	Boot    string
 	NextSeq uint64 // the first free event sequence
 
@@ -148,24 +164,29 @@ type Panel struct {
 	checks  checks
 	aged    time.Duration // seen time that is not yet in the ages of entered values
 
-	others   func(point int) Guest
-	started  bool
-	lastUp   time.Duration
-	judged   []bool // by limit: in this process
-	standing []standing
-	ownAt    int           // where the alarms of standing begin
-	settle   []line.Settle // in the order of mem, of oxygen only; the state has those that owe something
-	boot     Boot
-	lineOut  line.Output
-	stands   reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
-	watch    interlock.Output
-	lastTemp reading.Reading // the last of the interlock's temperature that had a value
-	lastToo  reading.Reading // of the second one
-	asking   bool            // an order was given for the present request
-	now      reading.Stamp
-	seq      uint64
-	bootName string
-	out      Output
+	others    func(point int) Guest
+	deadOf    func(sensor int) string
+	started   bool
+	lastUp    time.Duration
+	judged    []bool // by limit: in this process
+	news      []news
+	pointless []time.Duration // by limit: Up when it was last pointless
+	heldAt    []time.Duration // by alarm: Up when something else last spoke for it
+	overfull  [][]string      // by limit: what goes on beside it for which its record has no room
+	standing  []standing
+	ownAt     int           // where the alarms of standing begin
+	settle    []line.Settle // in the order of mem, of oxygen only; the state has those that owe something
+	boot      Boot
+	lineOut   line.Output
+	stands    reading.Reason // why the sensors do not stand in flowing sample; Believed when nothing says so
+	watch     interlock.Output
+	lastTemp  reading.Reading // the last of the interlock's temperature that had a value
+	lastToo   reading.Reading // of the second one
+	asking    bool            // an order was given for the present request
+	now       reading.Stamp
+	seq       uint64
+	bootName  string
+	out       Output
 	measures
 	normals normals
 	valid   []validity // in the order of the state's
@@ -194,6 +215,8 @@ func New(s *site.Site, p *site.Panel) *Panel {
 	pl.mem = make([]memory, len(p.Points))
 	pl.devices = make([]device, len(s.Sensors))
 	pl.judged = make([]bool, len(p.Limits))
+	pl.pointless = make([]time.Duration, len(p.Limits))
+	pl.overfull = make([][]string, len(p.Limits))
 	pl.settle = make([]line.Settle, len(p.Points))
 	for i := range p.Limits {
 		pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + p.Limits[i].Name})
@@ -210,6 +233,7 @@ func New(s *site.Site, p *site.Panel) *Panel {
 	pl.raiseable()
 	pl.prepareMeasures()
 	pl.prepareNormals()
+	pl.heldAt = make([]time.Duration, len(pl.state.Alarms))
 	return pl
 }
 
@@ -249,7 +273,7 @@ func (pl *Panel) alarmAt(name string) int {
 
 func (pl *Panel) begin(in Input) {
 	pl.out = Output{}
-	pl.seq, pl.bootName, pl.now, pl.others = in.NextSeq, in.Boot, in.Now, in.Others
+	pl.seq, pl.bootName, pl.now, pl.others, pl.deadOf = in.NextSeq, in.Boot, in.Now, in.Others, in.Dead
 }
 
 func (pl *Panel) emit(e event.Event) event.ID {
@@ -299,12 +323,12 @@ func (pl *Panel) Step(in Input) Output {
 	if !pl.started {
 		pl.missing()
 	}
-	pl.limits(in)
+	pl.limits(in, since)
 	pl.gather(unseen, known)
 	pl.validStep(elapsed)
-	pl.rules(elapsed)
+	pl.rules(in, since, elapsed)
 	pl.tellHolding()
-	pl.stand(elapsed)
+	pl.stand(in, since, elapsed)
 	pl.rememberLacking()
 	pl.fitness(in)
 	for i, pt := range pl.p.Points {

@@ -4,10 +4,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"strings"
 
 	"rillwatch/internal/event"
 	"rillwatch/internal/panel/alarm"
+	"rillwatch/internal/panel/excursion"
 	"rillwatch/internal/panel/interlock"
+	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
 
@@ -59,11 +62,15 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	pl.restoreValid(old.Valid)
 	for _, a := range old.Alarms {
 		i := pl.alarmAt(a.Name)
+		a = upgraded(a)
 		switch {
 		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i)):
 			pl.state.Alarms[i] = a
+		case i != site.None && i < len(pl.p.Limits) && strings.HasPrefix(a.Limit, pl.subject(i)):
+			pl.state.Alarms[i] = pl.carryOn(i, a)
 		case i != site.None:
-			pl.bury(a, "limit changed") // what was seen under one definition says nothing under another
+			pl.bury(a, "limit changed") // of another point, unit or side: what was seen there says nothing here
+			pl.state.Alarms[i] = silencedAs(a, pl.state.Alarms[i])
 		default:
 			pl.bury(a, "limit removed")
 		}
@@ -86,7 +93,7 @@ func Depart(data []byte) (Departed, error) {
 	}
 	var d Departed
 	for _, a := range old.Alarms {
-		if a.Alarm.Raised != "" {
+		if a = upgraded(a); a.standing() {
 			d.Alarms = append(d.Alarms, a)
 		}
 	}
@@ -106,11 +113,17 @@ func Depart(data []byte) (Departed, error) {
 // End is the event and the record with which an alarm ends that nothing judges any more. It is not a return: nobody saw one.
 func End(a Alarm, panel, cause string) (event.Event, *event.Excursion) {
 	e := event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: panel, Alarm: a.Name, Raised: a.Alarm.Raised, Who: a.Alarm.AckBy, Cause: cause}
-	if a.Record == nil || !a.Excursion.Open() {
+	if !a.Told && a.Alarm.Phase != alarm.ReturnedUnacknowledged {
+		e.Quiet = event.QuietUntold
+	}
+	if a.Kept == nil || !a.Excursion.Open() {
 		return e, nil
 	}
-	x := *a.Record
-	x.Open, x.LengthUnknown = false, true
+	x := recordOf(&a, a.Kept, a.Excursion.Record())
+	x.LengthUnknown, x.UpperKnown, x.ValidKnown = true, false, false // what came after the last reading nobody booked
+	x.IntegralUpper, x.Valid = 0, 0
+	x.End, x.EndUnsure = reading.Stamp{Wall: a.Excursion.Last.Wall}, !a.Excursion.Last.Certain
+	x.Ended = strings.ReplaceAll(cause, " ", "_")
 	limit := x.Limit
 	e.Point, e.Limit, e.Excursion = x.Point, &limit, &x
 	return e, &x
@@ -118,7 +131,7 @@ func End(a Alarm, panel, cause string) (event.Event, *event.Excursion) {
 
 // bury ends an alarm of an earlier configuration.
 func (pl *Panel) bury(a Alarm, cause string) {
-	if a.Alarm.Raised == "" {
+	if !a.standing() {
 		return
 	}
 	e, x := End(a, pl.name, cause)
@@ -139,12 +152,79 @@ func (pl *Panel) definition(i int) string {
 		return pt.Path + " " + pt.Unit.Name()
 	}
 	l := &pl.inForce[i]
-	pt := &pl.s.Points[l.Point]
-	said := pl.formula(l.Point) + fmt.Sprintf("%s %s %s %s deadband %s", pt.Path, pt.Unit.Name(), l.Side, strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
-	if l.Of != site.TheValue {
-		said += fmt.Sprintf(" %s %s", l.Of, l.Window)
+	said := pl.subject(i) + fmt.Sprintf("%s deadband %s", strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	if l.Of.Rate() {
+		said += " in " + l.Window.String()
 	}
 	return said
+}
+
+// subject is the part of a limit's definition without which it is another limit altogether: what it is of, and on which side.
+func (pl *Panel) subject(i int) string {
+	l := &pl.p.Limits[i]
+	pt := &pl.s.Points[l.Point]
+	said := pl.formula(l.Point) + fmt.Sprintf("%s %s %s ", pt.Path, pt.Unit.Name(), l.Side)
+	if l.Of != site.TheValue {
+		said += l.Of.String() + " "
+	}
+	return said
+}
+
+// standing tells whether an alarm calls people, or would if nothing silenced it.
+func (a *Alarm) standing() bool {
+	return a.Alarm.Active || a.Alarm.Phase == alarm.ReturnedUnacknowledged
+}
+
+// upgraded fills in what an earlier version did not keep: there, an alarm that stood had been told, under the ID of its record.
+func upgraded(a Alarm) Alarm {
+	if a.X == "" && a.Excursion.Open() {
+		a.X, a.Told, a.XAckBy, a.XAckAt = a.Alarm.Raised, true, a.Alarm.AckBy, a.Alarm.AckAt
+	}
+	if a.Alarm.Active && !a.Told && a.Quiet == "" && a.Alarm.Phase != alarm.Silenced && !a.Changed {
+		a.Told = true
+	}
+	return a
+}
+
+// silencedAs is a new alarm that a person had taken out of service, or shelved, under this name.
+func silencedAs(old, fresh Alarm) Alarm {
+	fresh.Out, fresh.Shelf = old.Out, old.Shelf
+	if old.Out != nil {
+		fresh.Alarm, _ = fresh.Alarm.On(alarm.TakeOut, "", old.Alarm.Since)
+	}
+	if old.Shelf != nil {
+		fresh.Alarm, _ = fresh.Alarm.On(alarm.Shelve, "", old.Alarm.Since)
+	}
+	return fresh
+}
+
+// carryOn takes up an alarm whose limit has another value now. The record so far ends with the old limit, as it stands. An alarm that stood
+// stands on: the first reading that says something about the new limit opens a second record, linked to the first and without a new
+// on-delay, or ends the alarm.
+func (pl *Panel) carryOn(i int, a Alarm) Alarm {
+	if !a.Alarm.Active {
+		fresh := silencedAs(a, Alarm{Name: a.Name, Away: a.Away})
+		if a.Alarm.Phase == alarm.ReturnedUnacknowledged { // it is over, and nobody has taken notice yet
+			fresh.Alarm, fresh.Told = a.Alarm, a.Told
+		}
+		return fresh
+	}
+	e, x := End(a, pl.name, "limit changed")
+	e.Kind, e.Priority, e.Limit, e.Point = event.LimitChanged, pl.p.Limits[i].Priority, pl.limitValue(&pl.inForce[i]), pl.s.Points[pl.p.Limits[i].Point].Path
+	e.Is = "in alarm"
+	if st := a.Alarm.Shown(); a.Alarm.Phase == alarm.Silenced {
+		e.Quiet = st
+	}
+	pl.emit(e)
+	next := a
+	next.Judge, next.Excursion, next.Kept, next.Links, next.More = alarm.Judge{}, excursion.State{}, nil, nil, 0
+	next.X, next.XAckBy, next.XAckAt = "", "", 0
+	next.Changed = true
+	if x != nil {
+		pl.out.Records = append(pl.out.Records, *x)
+		next.Before = x.ID
+	}
+	return next
 }
 
 // formula says how a computed or entered point comes about, with a space behind; nothing for a measured one. Computed otherwise, it is
@@ -173,7 +253,7 @@ func (pl *Panel) Marshal() []byte {
 	for i := range pl.state.Alarms {
 		a := &pl.state.Alarms[i]
 		a.Limit = ""
-		if a.Alarm != (alarm.State{}) || a.Judge != (alarm.Judge{}) || a.Excursion.Active {
+		if a.Alarm != (alarm.State{}) || a.Judge != (alarm.Judge{}) || a.Excursion.Active || a.Changed {
 			a.Limit = pl.definition(i)
 		}
 	}

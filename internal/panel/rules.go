@@ -37,7 +37,7 @@ var rules = [...]rule{
 }
 
 // rules turns the interlock's conditions and the valve's movements into alarms and events.
-func (pl *Panel) rules(elapsed time.Duration) {
+func (pl *Panel) rules(in Input, since, elapsed time.Duration) {
 	if !pl.p.Interlock.Configured {
 		return
 	}
@@ -59,15 +59,12 @@ func (pl *Panel) rules(elapsed time.Duration) {
 				a.Highest, a.HighSeen = own.Value, true
 			}
 		}
-		if holds == a.Alarm.Active {
-			continue
-		}
-		if holds {
+		n := news{i: i, rose: holds && !a.Alarm.Active, fell: !holds && a.Alarm.Active, raised: r.raised, ended: r.returned, prio: pl.rulePriority(r)}
+		if n.rose {
 			a.Lasted, a.Highest, a.HighSeen = 0, own.Value, own.HasValue()
-			pl.trigger(i, alarm.Rise, r.raised, pl.rulePriority(r), nil)
-		} else {
-			pl.trigger(i, alarm.Fall, r.returned, pl.rulePriority(r), nil)
 		}
+		pl.move(&n, in, since)
+		pl.tell(&n)
 	}
 	if pl.watch.ClosedSeen && !(pl.watch.Began && pl.watch.Cause == interlock.FoundClosed) { // which is told as that
 		pl.valveEvent(event.ValveClosedSeen)
@@ -204,6 +201,12 @@ type AlarmLook struct {
 	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now
 	Normal    *event.Normal // what was learned
 	Usual     float64       // the same in the point's unit; 0: nothing
+
+	Told, Suppressed, Unsteady, MustSpeak bool
+	Quiet, Behind, By                     string
+	Swings                                int
+	Shelf                                 Shelf // zero when there is none
+	Out                                   Out   // zero when in service
 }
 
 // Look gives the panel as it stands.
@@ -220,7 +223,14 @@ func (pl *Panel) Look() Look {
 	for i := range pl.state.Alarms {
 		a := &pl.state.Alarms[i]
 		v := AlarmLook{Name: a.Name, Limit: site.None, State: a.Alarm.Shown(), Priority: pl.priorityOf(i), Active: a.Alarm.Active,
-			Since: a.Alarm.Since, Raised: a.Alarm.Raised, AckBy: a.Alarm.AckBy}
+			Since: a.Alarm.Since, Raised: a.Alarm.Raised, AckBy: a.Alarm.AckBy, Told: a.Told, Quiet: a.Quiet, Behind: a.Behind,
+			Unsteady: a.Swings.Unsteady, Swings: a.Swings.Count, Suppressed: a.Alarm.Suppressed, By: a.By, MustSpeak: pl.mustSpeak(i)}
+		if a.Shelf != nil {
+			v.Shelf = *a.Shelf
+		}
+		if a.Out != nil {
+			v.Out = *a.Out
+		}
 		if i < len(pl.p.Limits) {
 			v.Limit = i
 			if l := pl.inForce[i]; l.Of.Learned() {

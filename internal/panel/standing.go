@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"rillwatch/internal/event"
-	"rillwatch/internal/panel/alarm"
 	"rillwatch/internal/quantity"
 	"rillwatch/internal/site"
 )
@@ -59,7 +58,7 @@ func (pl *Panel) raiseable() {
 }
 
 // stand turns what stands into alarms.
-func (pl *Panel) stand(elapsed time.Duration) {
+func (pl *Panel) stand(in Input, since, elapsed time.Duration) {
 	for k := range pl.standing {
 		s := &pl.standing[k]
 		a := &pl.state.Alarms[pl.ownAt+k]
@@ -72,14 +71,15 @@ func (pl *Panel) stand(elapsed time.Duration) {
 			whole := s.part / time.Minute * time.Minute
 			a.Lasted, s.part = a.Lasted+whole, s.part-whole
 		}
+		n := news{i: pl.ownAt + k, rose: holds && !a.Alarm.Active, fell: !holds && a.Alarm.Active, raised: s.raised, ended: s.returned, prio: s.priority}
 		switch {
-		case holds && !a.Alarm.Active:
+		case n.rose:
 			a.Lasted, s.part = 0, 0
-			pl.trigger(pl.ownAt+k, alarm.Rise, s.raised, s.priority, nil)
-		case !holds && a.Alarm.Active:
+		case n.fell:
 			a.Lasted, s.part = a.Lasted+s.part, 0
-			pl.trigger(pl.ownAt+k, alarm.Fall, s.returned, s.priority, nil)
 		}
+		pl.move(&n, in, since)
+		pl.tell(&n)
 	}
 }
 

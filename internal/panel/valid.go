@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"slices"
 	"time"
 
 	"rillwatch/internal/event"
@@ -117,7 +118,23 @@ func (pl *Panel) lacking() []string {
 // validStanding is the alarm of too little valid data: one for the panel, because what takes one point of a sample away mostly takes all.
 func (pl *Panel) validStanding() (standing, bool) {
 	return standing{name: site.TooLittleDataAlarm, priority: site.MediumPriority, raised: event.DataTooLittle, returned: event.DataEnough,
-		holds: func(pl *Panel) bool { return len(pl.lacking()) > 0 }, facts: (*Panel).validFacts}, len(pl.state.Valid) > 0
+		holds: (*Panel).lacksUntold, facts: (*Panel).validFacts}, len(pl.state.Valid) > 0
+}
+
+// lacksUntold tells whether there is too little of a point of which people do not know already that what reads it does not answer. What was told
+// stands until there is enough again.
+func (pl *Panel) lacksUntold() bool {
+	paths := pl.lacking()
+	if i := pl.alarmAt(pl.name + "." + site.TooLittleDataAlarm); i != site.None && pl.state.Alarms[i].Alarm.Active {
+		return len(paths) > 0
+	}
+	for i := range pl.p.Limits {
+		p := pl.p.Limits[i].Point
+		if slices.Contains(paths, pl.s.Points[p].Path) && pl.deadFor(p) == "" {
+			return true
+		}
+	}
+	return false
 }
 
 func (pl *Panel) validFacts(e *event.Event) {

@@ -144,14 +144,14 @@ func TestEveryStateOfALimitAndItsAlarmKeepsTheRules(t *testing.T) {
 				case Opened:
 					var tell Tell
 					m.s, tell = m.s.On(Rise, "", 0)
-					phases[Row{before, Rise, m.s.Phase, tell}] = true
+					phases[Row{before, Rise, Always, m.s.Phase, tell}] = true
 					if tell != TellRaised {
 						fail("every opening is told")
 					}
 				case Closed:
 					var tell Tell
 					m.s, tell = m.s.On(Fall, "", 0)
-					phases[Row{before, Fall, m.s.Phase, tell}] = true
+					phases[Row{before, Fall, Always, m.s.Phase, tell}] = true
 					if tell != TellReturned {
 						fail("every closing is told")
 					}
@@ -160,7 +160,7 @@ func TestEveryStateOfALimitAndItsAlarmKeepsTheRules(t *testing.T) {
 					before := m.s
 					var tell Tell
 					m.s, tell = m.s.On(Ack, "", 0)
-					phases[Row{before.Phase, Ack, m.s.Phase, tell}] = true
+					phases[Row{before.Phase, Ack, Always, m.s.Phase, tell}] = true
 					if m.s.Active != before.Active {
 						fail("an acknowledgement never changes the condition")
 					}
@@ -199,9 +199,9 @@ func TestEveryStateOfALimitAndItsAlarmKeepsTheRules(t *testing.T) {
 	for e := range edges {
 		t.Errorf("there is no such move: %v", e)
 	}
-	// A second Rise or Fall cannot come from one limit; those three rows are looked up in TestPhasesMoveAsInTheStandard, and the
-	// fourth (normal on fall) with them.
-	if want := len(Table()) - 4; len(phases) != want {
+	// A second Rise or Fall cannot come from one limit; those three rows are looked up in TestEveryMoveOfWhatSilencesIsThatOfTheStandard, and the
+	// fourth (normal on fall) with them. Those of what silences are visited in TestEveryMoveOfWhatSilencesIsThatOfTheStandard.
+	if want := 4*3 - 4; len(phases) != want {
 		t.Errorf("%d rows of the table were used, want %d", len(phases), want)
 	}
 }

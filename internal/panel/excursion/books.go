@@ -104,6 +104,21 @@ type Books struct {
 	Gaps          float64       `json:"gaps,omitempty"`         // unit x hours, what the gaps may add at the larger of the distances at their ends
 	Sum           float64       `json:"sum,omitempty"`          // unit x hours, value over the time beyond: the mean's numerator
 	LengthUnknown bool          `json:"length_unknown,omitempty"`
+	Gap           time.Duration `json:"gap_ns,omitempty"`         // the run of unknown time that lasts
+	LongestGap    time.Duration `json:"longest_gap_ns,omitempty"` // the longest there was, that one included
+}
+
+// blind books unknown time. Only time that is beyond, within or suspended ends a run of it.
+func (b Books) blind(d time.Duration) Books {
+	b.Unknown, b.Gap = more(b.Unknown, d), more(b.Gap, d)
+	b.LongestGap = max(b.LongestGap, b.Gap)
+	return b
+}
+
+func (b *Books) endGap(d time.Duration) {
+	if d > 0 {
+		b.Gap = 0
+	}
 }
 
 // State is what is kept of one excursion between two readings. The zero State is: there is none.
@@ -197,22 +212,25 @@ func (s State) pass(in Input) State {
 			return s
 		}
 		away := min(in.Away, longest)
-		b.Unknown, s.Span = more(b.Unknown, away), more(s.Span, away)
+		*b, s.Span = b.blind(away), more(s.Span, away)
 		return s
 	}
 	dt := span(in.Steps, in.Period)
 	if s.Held == OffLine {
 		b.Suspended = more(b.Suspended, dt)
+		b.endGap(dt)
 		return s
 	}
 	s.Span = more(s.Span, dt)
 	switch {
 	case s.Held == Unknown || in.Steps > SlotsBridged:
-		b.Unknown = more(b.Unknown, dt)
+		*b = b.blind(dt)
 	case s.Held == Beyond:
+		b.endGap(dt)
 		b.Beyond = more(b.Beyond, dt)
 		b.Sum = plus(b.Sum, s.Value*dt.Hours())
 	default:
+		b.endGap(dt)
 		b.Within = more(b.Within, dt)
 	}
 	return s
@@ -274,6 +292,10 @@ type Record struct {
 	IntegralUpper float64 // unit x hours, with every gap at the larger of the distances at its two ends; 0 when not known
 	UpperKnown    bool    // false with readings at the end of the range, or a restart of unknown length
 	Mean          float64 // time-weighted value while beyond; 0 when Beyond is 0
+
+	Valid      float64       // (Beyond + Within) / (Beyond + Within + Unknown): the share that was seen; Suspended is in no share
+	ValidKnown bool          // false where that is 0/0, or a restart of unknown length lies within
+	LongestGap time.Duration // the longest run of unknown time
 }
 
 // Forget gives up books that were never confirmed; those of an excursion stay.
@@ -300,6 +322,10 @@ func (s State) record(b Books) Record {
 		Peak: s.Peak, PeakBound: s.PeakBound, PeakAt: s.PeakAt.Wall,
 		Beyond: b.Beyond, Within: b.Within, Unknown: b.Unknown, Suspended: b.Suspended, LengthUnknown: b.LengthUnknown,
 		Integral: b.Integral, IntegralLow: s.Lower, UpperKnown: !s.Lower && !b.LengthUnknown,
+	}
+	r.LongestGap = b.LongestGap
+	if whole := more(more(b.Beyond, b.Within), b.Unknown); whole > 0 && !b.LengthUnknown {
+		r.Valid, r.ValidKnown = float64(b.Beyond+b.Within)/float64(whole), true
 	}
 	if r.UpperKnown {
 		r.IntegralUpper = plus(b.Integral, b.Gaps)

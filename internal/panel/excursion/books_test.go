@@ -68,7 +68,7 @@ func play(l *site.Limit, resolution float64, steps []step) (s State, finished []
 
 // same compares records; floats to a billionth, because the arithmetic beside a story is in decimals.
 func same(a, b Record) bool {
-	for _, f := range [][2]*float64{{&a.Integral, &b.Integral}, {&a.IntegralUpper, &b.IntegralUpper}, {&a.Mean, &b.Mean}} {
+	for _, f := range [][2]*float64{{&a.Integral, &b.Integral}, {&a.IntegralUpper, &b.IntegralUpper}, {&a.Mean, &b.Mean}, {&a.Valid, &b.Valid}} {
 		if math.Abs(*f[0]-*f[1]) > 1e-9*max(1, math.Abs(*f[1])) {
 			return false
 		}
@@ -85,6 +85,16 @@ func finish(t *testing.T, name string, l site.Limit, want Record, steps []step) 
 		s, got := play(&l, 1, steps)
 		if len(got) != 1 || s != (State{}) {
 			t.Fatalf("%d records, left %+v", len(got), s)
+		}
+		// the share that was seen follows from the times beside it; the gap has stories of its own
+		if seen := want.Beyond + want.Within; seen+want.Unknown > 0 && !want.LengthUnknown {
+			want.Valid, want.ValidKnown = float64(seen)/float64(seen+want.Unknown), true
+		}
+		if want.LongestGap == 0 {
+			if g := got[0].LongestGap; g > want.Unknown || (g == 0) != (want.Unknown == 0) {
+				t.Errorf("longest gap %v of %v unknown", g, want.Unknown)
+			}
+			want.LongestGap = got[0].LongestGap
 		}
 		if !same(got[0], want) {
 			t.Errorf("\ngot  %+v\nwant %+v", got[0], want)
