@@ -39,6 +39,9 @@ type Config struct {
 	Token   []byte
 	Secrets map[string][]byte // by recipient
 
+	// Record, when set, is given every input with what it brought about, by the engine's goroutine: it must not wait.
+	Record func(engine.Input, engine.Outcome)
+
 	// Ready is called once, when the API listens and the boot is on disk.
 	Ready  func(api string)
 	Notify func(state string) // tells the supervisor (sd_notify); nil when there is none
@@ -124,6 +127,7 @@ func Run(ctx context.Context, c Config) error {
 
 	polls, stopPolls := context.WithCancel(ctx)
 	defer stopPolls()
+	tail.Go(func() { keepLogbook(polls, c, book, now) })
 	var buses sync.WaitGroup
 	busErr := make(chan error, len(c.Site.Buses))
 	for i := range c.Site.Buses {

@@ -235,6 +235,9 @@ func (l *loop) arm() logbook.Commit {
 func (l *loop) step(in engine.Input) engine.Outcome {
 	o := l.engine.Step(in)
 	l.orders.follow(o, l.engine.View()) // before the disk: a closing waits for nothing
+	if l.c.Record != nil {
+		l.c.Record(in, o)
+	}
 	l.seq = o.Seq
 	l.view.Store(l.engine.View())
 	for _, j := range o.Readings {
@@ -363,6 +366,9 @@ func (l *loop) committed(through uint64) {
 func (l *loop) goodbye() {
 	at := l.now()
 	o := l.engine.Step(engine.Stop{At: at})
+	if l.c.Record != nil {
+		l.c.Record(engine.Stop{At: at}, o)
+	}
 	l.seq = o.Seq
 	for i := range o.Events {
 		l.add(&o.Events[i])

@@ -38,10 +38,11 @@ var rooms = map[string][]string{
 	"internal/panel/excursion": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel": {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel/decode", "internal/panel/validate",
 		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion", "internal/panel/advise", "internal/chem", "internal/stats"}, // a learned baseline is a published median
+	"internal/guess":    {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"}, // what it proposes is decoded as the daemon will
 	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise"},
 	"internal/bus/plan": {"internal/reading", "internal/site"},
 	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
-	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
+	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine", "internal/panel/validate"}, // an old raw is judged by the step that judged it first
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
 	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
 	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem"}, // what a line costs depends on what is asked together; an altitude stands for a barometer
@@ -55,7 +56,7 @@ var rooms = map[string][]string{
 }
 
 // core rooms are pure: the same state and the same inputs give the same bytes.
-var core = []string{"internal/reading", "internal/quantity", "internal/site", "internal/event", "internal/chem", "internal/stats", "internal/panel", "internal/engine"}
+var core = []string{"internal/reading", "internal/quantity", "internal/site", "internal/event", "internal/chem", "internal/stats", "internal/panel", "internal/guess", "internal/engine"}
 
 // notInCore maps what the core may not import to the reason.
 var notInCore = map[string]string{

@@ -272,10 +272,11 @@ func TestThroughAGatewayInStepEveryRoundIsPublished(t *testing.T) {
 func TestALoneAnswerIsBelievedBesideSilenceAndNotBesideNonsense(t *testing.T) {
 	for name, c := range map[string]struct {
 		link *scripted
-		want reading.Fault
+		want []reading.Fault
 	}{
-		"silence":  {dead(2, 3), reading.Answered},
-		"nonsense": {&scripted{answer: quick, more: map[uint8]int{2: 1, 3: -1}}, reading.NotVouched},
+		"silence": {dead(2, 3), []reading.Fault{reading.Answered}},
+		// Asked while nothing but its own answer of the last round could come, and not vouched for; else it waits.
+		"nonsense": {&scripted{answer: quick, more: map[uint8]int{2: 1, 3: -1}}, []reading.Fault{reading.NotVouched, reading.OutOfStep}},
 	} {
 		lean := stationsOf(false, nil, 1, 2, 3)
 		for i := range lean.Sensors {
@@ -284,7 +285,7 @@ func TestALoneAnswerIsBelievedBesideSilenceAndNotBesideNonsense(t *testing.T) {
 		batches, _ := play(t, lean, c.link, 20*time.Second)
 		for _, b := range batches[3:] {
 			for _, r := range b.Reads {
-				if r.Station == 1 && r.Fault != c.want {
+				if r.Station == 1 && !slices.Contains(c.want, r.Fault) {
 					t.Errorf("beside %s, slot %d: %v, want %v", name, b.Slot, r.Fault, c.want)
 				}
 			}

@@ -1,6 +1,7 @@
 package cli_test
 
 import (
+	"flag"
 	"os"
 	"strings"
 	"testing"
@@ -11,6 +12,9 @@ import (
 	"rillwatch/internal/cli"
 )
 
+// update writes what the commands print into the scripts. Read it before it is committed.
+var update = flag.Bool("update", false, "write the output of the commands into the scripts")
+
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"rillwatch": func() { os.Exit(cli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
@@ -19,13 +23,14 @@ func TestMain(m *testing.M) {
 
 // TestCommands runs the scripts of testdata/script: what a person types and what comes back, with its exit code.
 func TestCommands(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: stub})
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: setup, UpdateScripts: *update})
 }
 
 // TestHelpIsReadable holds that every command says how it is used, within what a terminal shows, and speaks no word that means the burner or a padlock in a boiler house.
 func TestHelpIsReadable(t *testing.T) {
 	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
 		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"},
+		{"survey", "--help"}, {"read", "--help"}, {"decode", "--help"}, {"prove", "--help"}, {"capture", "--help"}, {"replay", "--help"},
 		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}}
 	for name := range waterCommands {
 		commands = append(commands, []string{"water", name, "--help"})

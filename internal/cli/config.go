@@ -17,8 +17,9 @@ func configCommand() *cobra.Command {
     file:line:column: path: what is wrong (what to do)
 
 on stderr, with exit code 78. A good file prints what was not said and which
-default was taken for it, the wire address of every point, and warnings.
-Nothing is started and nothing is sent.`,
+default was taken for it, the wire address of every point, what a round of each
+bus costs, the points that nobody has proven yet, and warnings. Nothing is
+started and nothing is sent.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, report, err := config.Load(args[0])
@@ -26,6 +27,7 @@ Nothing is started and nothing is sent.`,
 				return configError(err)
 			}
 			report.Write(c.OutOrStdout())
+			fmt.Fprint(c.OutOrStdout(), notProven(site))
 			_, err = fmt.Fprintf(c.OutOrStdout(), "\n%s: good. Site %s, configuration %s: %s, %s, %s, %s.\n", args[0], site.Name, site.Hash,
 				count(len(site.Buses), "bus", "buses"), count(len(site.Panels), "panel", "panels"), count(len(site.Sensors), "sensor", "sensors"), count(len(site.Points), "point", "points"))
 			return err

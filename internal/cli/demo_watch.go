@@ -115,8 +115,8 @@ func (d *demo) acknowledge() {
 	}
 }
 
-// reading is a point as the API shows it.
-type reading struct {
+// apiReading is a point as the API shows it.
+type apiReading struct {
 	Point  string   `json:"point"`
 	Value  *float64 `json:"value"`
 	Unit   string   `json:"unit"`
@@ -172,7 +172,7 @@ func (d *demo) look(ctx context.Context) (reason, line string) {
 	return ox.Reason, line
 }
 
-func (d *demo) readings(ctx context.Context) ([]reading, error) {
+func (d *demo) readings(ctx context.Context) ([]apiReading, error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, d.api+"/api/v1/readings", nil)
 	if err != nil {
 		return nil, err
@@ -183,21 +183,21 @@ func (d *demo) readings(ctx context.Context) ([]reading, error) {
 	}
 	defer func() { _ = res.Body.Close() }()
 	var out struct {
-		Readings []reading `json:"readings"`
+		Readings []apiReading `json:"readings"`
 	}
 	return out.Readings, json.NewDecoder(io.LimitReader(res.Body, 1<<20)).Decode(&out)
 }
 
-func find(all []reading, name string) (reading, bool) {
+func find(all []apiReading, name string) (apiReading, bool) {
 	for _, r := range all {
 		if strings.HasSuffix(r.Point, "."+name) || r.Point == name {
 			return r, true
 		}
 	}
-	return reading{}, false
+	return apiReading{}, false
 }
 
-func readingsLine(all []reading) string {
+func readingsLine(all []apiReading) string {
 	var parts []string
 	for _, name := range []string{"oxygen", "temperature", "flow", "conductivity", "resistivity"} {
 		r, ok := find(all, name)

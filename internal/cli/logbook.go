@@ -26,7 +26,7 @@ func logbookCommand() *cobra.Command {
 reading only. Exit code 1 when anything is found.`,
 			Args: cobra.ExactArgs(1),
 			RunE: func(c *cobra.Command, args []string) error {
-				r, err := logbook.Check(args[0])
+				r, err := logbook.CheckWith(args[0], progressOf(c.ErrOrStderr(), "files checked"))
 				if err != nil {
 					return err
 				}
@@ -36,6 +36,9 @@ reading only. Exit code 1 when anything is found.`,
 				if r.More > 0 {
 					fmt.Fprintf(c.OutOrStdout(), "and %d more\n", r.More)
 				}
+				if r.Files > 0 || r.Aside > 0 {
+					fmt.Fprintf(c.OutOrStdout(), "%s beside logbook.db, %s, %s put together, %d set aside\n", count(r.Files, "file", "files"), count(r.Chunks, "chunk", "chunks"), count(r.Hours, "hour", "hours"), r.Aside)
+				}
 				fmt.Fprintf(c.OutOrStdout(), "%s: %s, %d bytes, %s, %d readings in %s, %s, %s, %s waiting\n", args[0], count(len(r.Findings)+r.More, "finding", "findings"), r.Bytes, count(r.Boots, "start", "starts"),
 					r.Samples, count(r.Blocks, "block", "blocks"), count(r.Events, "event", "events"), count(r.Excursions, "excursion", "excursions"), count(r.Waiting, "message", "messages"))
 				if len(r.Findings) > 0 {
@@ -44,6 +47,8 @@ reading only. Exit code 1 when anything is found.`,
 				return nil
 			},
 		},
+		logbookStats(),
+		logbookCompact(),
 		&cobra.Command{
 			Use:   "state DIR",
 			Short: "Print the judge state kept in the logbook in DIR, as JSON",

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"os"
+	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
@@ -16,14 +17,19 @@ import (
 )
 
 func runCommand() *cobra.Command {
-	return &cobra.Command{
+	var r recordFlags
+	var capture string
+	c := &cobra.Command{
 		Use:   "run FILE",
 		Short: "Watch the site described in FILE until stopped",
 		Long: `Watch the site described in FILE until stopped by SIGTERM or Ctrl-C.
 
 The file is read once; check it beforehand with "rillwatch config FILE". Under
 systemd the service is told ready when the start is on disk, and the watchdog
-is fed each time a round of polls has gone through judgement.`,
+is fed each time a round of polls has gone through judgement.
+
+--capture records every input from the start on, to be replayed; it ends by
+itself, and judging never waits for it.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			site, report, err := config.Load(args[0])
@@ -34,9 +40,34 @@ is fed each time a round of polls has gone through judgement.`,
 			for _, w := range report.Warnings {
 				log.Warn("configuration", "warning", w.String())
 			}
-			return app.Run(c.Context(), app.Config{Site: site, Version: Version, Log: log, Entropy: rand.Reader, Notify: supervisor(log)})
+			daemon := app.Config{Site: site, Version: Version, Log: log, Entropy: rand.Reader, Notify: supervisor(log)}
+			if capture == "" {
+				return app.Run(c.Context(), daemon)
+			}
+			if err := r.check(); err != nil {
+				return err
+			}
+			text, err := os.ReadFile(args[0])
+			if err != nil {
+				return configError(err)
+			}
+			rec, err := startRecorder(capture, string(text), site, r.long, r.size, log)
+			if err != nil {
+				return err
+			}
+			daemon.Record = rec.record
+			err = app.Run(c.Context(), daemon)
+			if e := rec.stop(); err == nil {
+				err = e
+			}
+			return err
 		},
 	}
+	f := c.Flags()
+	f.StringVar(&capture, "capture", "", "record every input to this file, such as trouble.txtar.gz")
+	f.DurationVar(&r.long, "capture-for", 24*time.Hour, "how long to record")
+	f.IntVar(&r.size, "capture-size", recordSizeMB, "most MB of the file")
+	return c
 }
 
 // configError gives an unreadable file the same code as a wrong one: both are for the person who named it.

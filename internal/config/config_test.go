@@ -105,7 +105,7 @@ func TestAllMistakesOfAFileComeAtOnceInItsOrder(t *testing.T) {
 		`cell_mL`, `cell_ml`,
 		`close_above = "120 degF"`, `close_above = "40 degC"`,
 		`high   = "20 ppb"`, `hihg   = "20 ppb"`,
-		`dir = "/var`, `keep = "1y"`+"\n"+`dir = "var`)
+		`dir = "/var`, `retention = "1y"`+"\n"+`dir = "var`)
 	_, _, err := Parse("many.toml", []byte(text))
 	var list Mistakes
 	if !errors.As(err, &list) {
@@ -118,7 +118,7 @@ func TestAllMistakesOfAFileComeAtOnceInItsOrder(t *testing.T) {
 		"many.toml:13:59: map.rack.point.temperature.scale",
 		"many.toml:29:60: panel.b2.line.cell_ml",
 		"many.toml:36:1: panel.b2.limit.oxygen-high.hihg",
-		"many.toml:49:1: logbook.keep",
+		"many.toml:49:1: logbook.retention",
 		"many.toml:50:7: logbook.dir",
 	}
 	var got []string

@@ -61,12 +61,10 @@ var (
 	shapeCrossO2   = shape{"the cross-check of oxygen", []string{"oxygen", "oxygen_above", "sulfite", "sulfite_above"}, nil}
 	shapeRecipient = shape{"a recipient", []string{"url", "secret_file"}, map[string]string{"secret_credential": "give secret_file"}}
 	shapeHTTP      = shape{"the http table", []string{"listen", "token_file"}, map[string]string{"token_credential": "give token_file", "tls": "put a reverse proxy in front"}}
-	shapeLogbook   = shape{"the logbook", []string{"dir", "flush"}, map[string]string{"keep": keepAll, "retention": keepAll}}
+	shapeLogbook   = shape{"the logbook", []string{"dir", "flush", "keep", "keep_hours", "keep_events", "disk"}, map[string]string{"retention": "say it as keep, and as disk"}}
 )
 
-const (
-	keepAll = "remove it; everything is kept so far, so watch the space on the disk"
-)
+const ()
 
 // check tells every key that does not belong.
 func (t table) check(s shape) {

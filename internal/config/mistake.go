@@ -59,6 +59,7 @@ type Note struct{ Path, What string }
 type Report struct {
 	Defaults []Default // by path
 	Notes    []Note    // by path: wire addresses, assumed conversions
+	Rounds   []Round   // what a round of each bus costs, by name
 	Warnings Mistakes  // in the order of the file; none of them keeps the file from being used
 }
 
@@ -85,6 +86,7 @@ func (r Report) Write(w io.Writer) {
 		}
 	}
 	t.Flush()
+	writeRounds(w, r.Rounds)
 	if len(r.Warnings) > 0 {
 		fmt.Fprintf(w, "warnings:\n")
 		for _, m := range r.Warnings {

@@ -134,4 +134,5 @@ func (d *doc) readLogbook(top table) {
 	} else if !t.has("flush") {
 		t.took("flush", short(flushDefault), "readings since the last flush are lost with the power; events never wait for it")
 	}
+	d.readKeeping(t)
 }

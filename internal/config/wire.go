@@ -30,7 +30,9 @@ func (d *doc) checkTimes() {
 	names := sortedKeys(d.buses) // assemble took them in this order
 	wires := make([]wire, len(names))
 	for i, name := range names {
-		wires[i] = d.buses[name].times(&d.out, i)
+		if wires[i] = d.buses[name].times(&d.out, i); len(wires[i].plan.Requests) > 0 && !wires[i].refused {
+			d.report.Rounds = append(d.report.Rounds, wires[i].round(d.buses[name]))
+		}
 	}
 	for i, p := range d.panels {
 		if d.out.Panels[i].Interlock.Configured {
@@ -77,7 +79,7 @@ func (b *bus) times(s *site.Site, i int) wire {
 	switch {
 	case prompt > b.b.Period:
 		w.refused = true
-		b.t.wrong("baud", fmt.Sprintf("a round takes %s on the wire on average even when every device answers at once, and the shortest period on this bus is %s", rough(prompt), short(b.b.Period)), do)
+		b.t.wrong("baud", fmt.Sprintf("a round takes %s on the wire on average even when every device answers at once, and the shortest period on this bus is %s: %s", rough(prompt), short(b.b.Period), w.sum(b)), do)
 	case w.mean > b.b.Period:
 		b.t.warn("baud", fmt.Sprintf("a round may take %s on the wire on average, longer than the shortest period on this bus, %s: readings then come less often than asked for", rough(w.mean), short(b.b.Period)), do)
 	}

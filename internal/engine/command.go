@@ -62,6 +62,8 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.checkInHand(in, do, o)
 	case LearnBaseline:
 		return e.learn(in, do, o)
+	case Prove:
+		return e.prove(in, do, o)
 	}
 	if rep, ok := e.obeyInterlock(in, o); ok {
 		return rep

@@ -36,6 +36,7 @@ type Engine struct {
 	failedAt time.Duration // Up when a failing commit was told
 	given    []StateRow    // as last given out by States
 	gone     []StateRow    // of panels with a state and without a configuration: what is kept of it
+	proofs   []Proof       // by path; replaced, never changed
 	view     *View
 	judged   uint64
 	routes   [][]route // by bus
@@ -227,6 +228,10 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 		e.merge(out, o)
 	}
 	e.mournPanels(in.States, o)
+	proofs, err := ParseProofs(rowNamed(in.States, ProofsRow))
+	if e.proofs = proofs; err != nil {
+		e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: "proofs: " + err.Error()})
+	}
 	if lost != nil {
 		e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Cause: lost.Error()})
 	}
@@ -238,7 +243,7 @@ func (e *Engine) takeBoot(in Boot, o *Outcome) {
 // which only a person ends. Nobody may wait for the end of an alarm that nothing judges any more.
 func (e *Engine) mournPanels(rows []StateRow, o *Outcome) {
 	for _, r := range rows {
-		if r.Name == "" || e.has(r.Name) {
+		if r.Name == "" || r.Name == ProofsRow || e.has(r.Name) {
 			continue
 		}
 		left, err := panel.Depart(r.Data)
@@ -324,6 +329,9 @@ func (e *Engine) States() []StateRow {
 		}
 	}
 	give("", e.siteRow())
+	if len(e.proofs) > 0 {
+		give(ProofsRow, FormatProofs(e.proofs))
+	}
 	for j := range e.judges {
 		give(e.judges[j].name, e.judges[j].panel.Marshal())
 	}

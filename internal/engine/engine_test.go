@@ -236,6 +236,7 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 		engine.Rearm{Panel: "b1"},
 		engine.ValveByHand{Panel: "b1"},
 		engine.Drill{Recipient: "on-call"},
+		engine.Prove{Point: "b1.rack.oxygen", Shown: -18.4, Step: 0.1, Tolerance: 1e-3},
 	}
 	e := engine.New(s)
 	e.Step(engine.Boot{Nonce: "00000001", Hash: s.Hash})
@@ -258,6 +259,10 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 		case engine.LearnBaseline:
 			if o.Replies[0].Refusal != engine.NothingToLearn { // b1.oxygen-high is a plain limit
 				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NothingToLearn)
+			}
+		case engine.Prove: // nothing has been read
+			if o.Replies[0].Refusal != engine.NothingToCompare {
+				t.Errorf("%T: refusal %q", do, o.Replies[0].Refusal)
 			}
 		case engine.EnterValue:
 			if o.Replies[0].Refusal != engine.NoSuchPoint { // b1.rack.oxygen is measured

@@ -9,7 +9,7 @@ import (
 
 // wholeView makes a view from nothing.
 func (e *Engine) wholeView(now reading.Stamp) *View {
-	v := &View{Site: e.s, Boot: e.boot, At: now, Seq: e.seq, Judged: e.judged, Clock: ClockView{e.certain}}
+	v := &View{Site: e.s, Boot: e.boot, At: now, Seq: e.seq, Judged: e.judged, Clock: ClockView{e.certain}, Proofs: e.proofs}
 	v.Panels = make([]*PanelView, len(e.s.Panels))
 	v.Buses = make([]BusView, len(e.links))
 	for j := range e.judges {
@@ -26,6 +26,7 @@ func (e *Engine) wholeView(now reading.Stamp) *View {
 func (e *Engine) refresh(now reading.Stamp, bus int) {
 	v := *e.view
 	v.At, v.Seq, v.Judged, v.Boot, v.Clock = now, e.seq, e.judged, e.boot, ClockView{e.certain}
+	v.Proofs = e.proofs
 	v.Panels = append([]*PanelView(nil), e.view.Panels...)
 	v.Buses = append([]BusView(nil), e.view.Buses...)
 	if bus >= 0 {
@@ -55,7 +56,7 @@ func (e *Engine) lookAt(v *View, j int, now reading.Stamp) {
 		return
 	}
 	p := &e.s.Panels[k.index]
-	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: l.OnLine, OnLineFrom: l.OnLineFrom}
+	pv := &PanelView{Panel: k.index, At: now, Excursions: l.Excursions, OnLine: l.OnLine, OnLineFrom: l.OnLineFrom, StartUp: l.StartUp}
 	for i, pt := range p.Points {
 		pv.Points = append(pv.Points, PointView{Point: pt, Reading: l.Readings[i], LastGood: l.Good[i]})
 	}

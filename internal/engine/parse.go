@@ -204,6 +204,10 @@ func (p *parser) do(verb string) Do {
 		return Rearm{p.key("panel")}
 	case "valve_by_hand":
 		return ValveByHand{p.key("panel")}
+	case "prove":
+		d := Prove{Point: p.key("point")}
+		d.Shown, d.Step, d.Tolerance = p.number("shown"), p.number("step"), p.number("tolerance")
+		return d
 	case "drill":
 		return Drill{p.key("recipient")}
 	}
@@ -271,6 +275,15 @@ func (p *parser) done() error {
 		p.failf("%q is more than this line may hold", p.words[0])
 	}
 	return p.err
+}
+
+// number is a finite number under a key.
+func (p *parser) number(name string) float64 {
+	v, err := strconv.ParseFloat(p.key(name), 64)
+	if err != nil || v != v || v-v != 0 {
+		p.failf("%s is not a finite number", name)
+	}
+	return v
 }
 
 func (p *parser) uint(s string, bits int) uint64 {

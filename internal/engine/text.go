@@ -136,6 +136,9 @@ func doOperands(d Do) string {
 		return "panel=" + q(d.Panel)
 	case ValveByHand:
 		return "panel=" + q(d.Panel)
+	case Prove:
+		f := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+		return "point=" + q(d.Point) + " shown=" + f(d.Shown) + " step=" + f(d.Step) + " tolerance=" + f(d.Tolerance)
 	case Drill:
 		return "recipient=" + q(d.Recipient)
 	}

@@ -20,6 +20,7 @@ type View struct {
 	Free   []PointView // points of site sensors, in path order
 	Buses  []BusView
 	Clock  ClockView
+	Proofs []Proof // of map lines, by path
 }
 
 // ClockView is what is known of the wall clock.
@@ -42,7 +43,8 @@ type PanelView struct {
 	Interlock  InterlockView
 	Line       LineView
 	OnLine     bool
-	OnLineFrom string // the point's path, "command" or "assumed"
+	OnLineFrom string        // the point's path, "command" or "assumed"
+	StartUp    time.Duration // left of the time after going on line in which no limit of the chemistry opens
 	Words      []WordView
 }
 

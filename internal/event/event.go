@@ -135,6 +135,7 @@ const (
 	AlarmInService    // and put it back
 	AlarmUnsteady     // it comes and goes; from now on it is counted and not told
 	AlarmSteady       // it has rested
+	PointCompared     // a person has compared what is read with the device's own display
 	BaselineLearned   // a person had learned what is normal for a limit
 	BaselineMissing   // a limit hangs on a baseline that was never learned, or is lost
 	DataTooLittle     // for two hours too few readings of a point that is judged counted
@@ -231,6 +232,7 @@ var kindTable = [KindCount]kindRow{
 	AlarmInService:          {"alarm.in_service", false},
 	AlarmUnsteady:           {"alarm.unsteady", true},
 	AlarmSteady:             {"alarm.steady", true},
+	PointCompared:           {"point.compared", false},
 	BaselineLearned:         {"baseline.learned", false},
 	BaselineMissing:         {"baseline.missing", true},
 	DataTooLittle:           {"data.too_little", true},

@@ -88,7 +88,7 @@ type excursionBody struct {
 	MeanBound      string       `json:"mean_bound"` // exact, or the side on which the truth lies: part of the time was beyond the sensor's range
 	AcknowledgedBy string       `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *string      `json:"acknowledged_at"`
-	excursionProof
+	excursionTrust
 }
 
 // meanBound says on which side the true mean lies when part of the episode was beyond the sensor's range.
@@ -184,5 +184,5 @@ func excursionOf(panel string, x *event.Excursion) excursionBody {
 		BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime), SuspendedS: seconds(x.Suspended), LengthUnknown: x.LengthUnknown,
 		// a mean and an integral are computed and carry one digit, and four, more than the display
 		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1), MeanBound: meanBound(x),
-		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt), excursionProof: proofOf(x)}
+		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt), excursionTrust: trustOf(x)}
 }

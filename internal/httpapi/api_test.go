@@ -200,10 +200,10 @@ func TestAlarmsCarryTheirLimitAndTheOpenExcursion(t *testing.T) {
 func TestStatusTellsOfBusesPanelsLogbookAndOutbox(t *testing.T) {
 	_, _, body := get(t, New(newPlant(t).config()), "/api/v1/status")
 	want := `{"site":"larkfield-mill","definition":"0123456789ab","version":"v0.0.0-test","boot":"0badcafe","at":"2026-11-25T10:01:40.000Z","clock_certain":true,` +
-		`"judged_rounds":100,"restored":true,"panels":[{"panel":"b2","title":"Boiler 2 feedwater","tap":"before-scavenger","on_line":true,"on_line_from":"b2.rack.feed_on",` +
+		`"judged_rounds":100,"restored":true,"panels":[{"panel":"b2","title":"Boiler 2 feedwater","tap":"before-scavenger","on_line":true,"on_line_from":"b2.rack.feed_on","start_up_left_s":90.000,` +
 		`"representative":true,"reason":"believed","words":"nothing speaks against it","flushed_ml":2346,"owed_ml":0,"lag_s":95.000,"interlock":{"state":"watching",` +
 		`"mode":"observe","first_out_at":null},"valve":{"state":"open","from":"feedback"},"alarms_active":1,"excursions_open":1,"said":[]},` +
-		`{"panel":"every","title":"","tap":"unknown","on_line":true,"on_line_from":"assumed","representative":false,"reason":"flow_unproven",` +
+		`{"panel":"every","title":"","tap":"unknown","on_line":true,"on_line_from":"assumed","start_up_left_s":null,"representative":false,"reason":"flow_unproven",` +
 		`"words":"no flow is measured, so nobody can say whether the sensor saw flow","flushed_ml":0,"owed_ml":0,"lag_s":null,"interlock":null,` +
 		`"valve":{"state":"not_confirmed","from":""},"alarms_active":0,"excursions_open":0,"said":[]}],"buses":[{"bus":"panel-net","connected":true,"rounds":100,"missed_slots":2,` +
 		`"at":"2026-11-25T10:01:40.000Z","faults":{"timeout":3},"stations":[{"station":1,"answering":true,"fault":"answered","words":"answered","took_s":0.012},` +

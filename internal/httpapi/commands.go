@@ -74,6 +74,9 @@ var verbs = []verb{
 	}},
 	{"rearm", []string{"panel"}, func(f *fields) engine.Do { return engine.Rearm{Panel: f.text("panel", nameMax)} }},
 	{"valve_by_hand", []string{"panel"}, func(f *fields) engine.Do { return engine.ValveByHand{Panel: f.text("panel", nameMax)} }},
+	{"prove", []string{"point", "shown", "step", "tolerance"}, func(f *fields) engine.Do {
+		return engine.Prove{Point: f.text("point", nameMax), Shown: f.number("shown"), Step: f.number("step"), Tolerance: f.number("tolerance")}
+	}},
 	{"drill", []string{"recipient"}, func(f *fields) engine.Do { return engine.Drill{Recipient: f.text("recipient", nameMax)} }},
 }
 

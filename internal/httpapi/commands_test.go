@@ -42,6 +42,7 @@ var wholeCommands = []struct {
 	{"rearm", `"panel":"b2"`, engine.Rearm{Panel: "b2"}},
 	{"override", `"panel":"b2"`, engine.Override{Panel: "b2"}},
 	{"valve_by_hand", `"panel":"b2"`, engine.ValveByHand{Panel: "b2"}},
+	{"prove", `"point":"b2.rack.oxygen","shown":18.4,"step":0.1,"tolerance":0.3`, engine.Prove{Point: "b2.rack.oxygen", Shown: 18.4, Step: 0.1, Tolerance: 0.3}},
 	{"drill", `"recipient":"on-call"`, engine.Drill{Recipient: "on-call"}},
 }
 

@@ -68,7 +68,7 @@ func newPlant(t testing.TB) *plant {
 	raised := event.ID{Boot: "0badcafe", Seq: 17}
 	v := &engine.View{Site: s, Boot: "0badcafe", At: moment(100), Seq: 321, Judged: 100, Clock: engine.ClockView{Certain: true},
 		Panels: []*engine.PanelView{
-			{Panel: 0, At: moment(100), OnLine: true, OnLineFrom: "b2.rack.feed_on",
+			{Panel: 0, At: moment(100), OnLine: true, OnLineFrom: "b2.rack.feed_on", StartUp: 90 * time.Second,
 				Line:      engine.LineView{Representative: true, Reason: reading.Believed, FlushedML: 2345.6, Lag: 95 * time.Second, LagKnown: true},
 				Interlock: engine.InterlockView{Configured: true, State: "watching", Valve: reading.ValveOpen, ValveFrom: "feedback"},
 				Alarms: []engine.AlarmView{

@@ -49,6 +49,7 @@ var (
 		{string(engine.UnitNotTaken), http.StatusUnprocessableEntity, "The unit cannot be taken"},
 		{string(engine.BasisNotTaken), http.StatusUnprocessableEntity, "The basis cannot be taken"},
 		{string(engine.ValueNotPossible), http.StatusUnprocessableEntity, "No such value is possible"},
+		{string(engine.NothingToCompare), http.StatusConflict, "There is no value to compare with"},
 		{string(engine.TimeNotTaken), http.StatusUnprocessableEntity, "The time it was taken cannot be taken"},
 		{string(engine.NoReason), http.StatusUnprocessableEntity, "Nobody said why"},
 		{string(engine.NoSuchPanel), http.StatusNotFound, "There is no such panel"},

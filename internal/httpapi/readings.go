@@ -39,6 +39,7 @@ type readingBody struct {
 	AgeS       *json.Number `json:"age_s"`
 	OldestAt   *string      `json:"oldest_at"`        // of a derived point: when the oldest input was asked for
 	LastGoodAt *string      `json:"last_good_at"`     // the last reading that was shown in metrics, since the start
+	Proof      *proofBody   `json:"proof,omitempty"`  // of its map line against the device's display; not in CSV
 	Advice     []string     `json:"advice,omitempty"` // arithmetic and questions in words, where there is anything to say; not in CSV
 }
 
@@ -102,6 +103,7 @@ func (s *server) appendReadings(to []readingBody, v *engine.View, now reading.St
 		if now.Since(v.At) <= judgedFor { // what nobody judges any more is no ground for advice
 			b.Advice = v.Advice(points[i].Point)
 		}
+		b.Proof = proofOf(s.Site, v, points[i].Point)
 		if p.Derived() {
 			b.OldestAt = instant(rd.Oldest)
 		}

@@ -58,8 +58,8 @@ func stateCounts(c engine.AlarmCounts) []int {
 	return []int{c.Normal, c.Unacknowledged, c.Acknowledged, c.Returned, c.Shelved, c.Suppressed, c.OutOfService}
 }
 
-// excursionProof is how far the books of an excursion can be trusted, and what else went on meanwhile.
-type excursionProof struct {
+// excursionTrust is how far the books of an excursion can be trusted, and what else went on meanwhile.
+type excursionTrust struct {
 	IntegralUpper *json.Number `json:"integral_upper_unit_h"` // with every gap at the larger of the distances at its ends; null where it is not known
 	ValidShare    *json.Number `json:"valid_share"`           // of beyond, within and unknown: what was seen; null where it is not known
 	LongestGapS   json.Number  `json:"longest_gap_s"`         // the longest run of unknown time
@@ -77,8 +77,8 @@ type linkBody struct {
 	Who  string  `json:"who,omitempty"`
 }
 
-func proofOf(x *event.Excursion) excursionProof {
-	b := excursionProof{LongestGapS: seconds(x.LongestGap), StartSure: !x.StartUnsure, Continues: x.Before, Links: []linkBody{}, MoreLinks: x.MoreLinks}
+func trustOf(x *event.Excursion) excursionTrust {
+	b := excursionTrust{LongestGapS: seconds(x.LongestGap), StartSure: !x.StartUnsure, Continues: x.Before, Links: []linkBody{}, MoreLinks: x.MoreLinks}
 	if x.UpperKnown {
 		b.IntegralUpper = digits(x.IntegralUpper, 4)
 	}

@@ -31,6 +31,7 @@ type panelBody struct {
 	Tap            string         `json:"tap"`
 	OnLine         bool           `json:"on_line"`
 	OnLineFrom     string         `json:"on_line_from"`
+	StartUpLeftS   *json.Number   `json:"start_up_left_s"` // null when limits open at once
 	Representative bool           `json:"representative"`
 	Reason         string         `json:"reason"` // why not
 	Words          string         `json:"words"`
@@ -155,6 +156,10 @@ func (s *server) panelBody(p *engine.PanelView) panelBody {
 	b := panelBody{Panel: cfg.Name, Title: cfg.Title, Tap: cfg.Tap.String(), OnLine: p.OnLine, OnLineFrom: p.OnLineFrom,
 		Representative: p.Line.Representative, Reason: row.Name, Words: row.Words, FlushedML: digits(p.Line.FlushedML, 0), OwedML: digits(p.Line.OwedML, 0),
 		Valve: valveBody{p.Interlock.Valve.String(), p.Interlock.ValveFrom, p.Interlock.ValveBy}, ExcursionsOpen: len(p.Excursions)}
+	if p.StartUp > 0 {
+		left := seconds(p.StartUp)
+		b.StartUpLeftS = &left
+	}
 	if p.Line.LagKnown {
 		lag := seconds(p.Line.Lag)
 		b.LagS = &lag

@@ -13,7 +13,7 @@ import (
 )
 
 // written bytes of this process as the kernel counts them: through write calls, and as dirtied for the device.
-func writtenBytes(b *testing.B) (calls, device uint64) {
+func writtenBytes(b testing.TB) (calls, device uint64) {
 	b.Helper()
 	io, err := os.ReadFile("/proc/self/io")
 	if err != nil {

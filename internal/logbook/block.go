@@ -85,7 +85,10 @@ func (c *columns) encode(place []byte, at reading.Stamp, certain bool, samples [
 			continue
 		}
 		var runs int
-		scratch, runs = appendRuns(scratch[:0], at.Up, c.slot[p], samples, of[p])
+		scratch, runs = appendRuns(scratch[:0], at.Up, c.slot[p], len(of[p]), func(i int) moment {
+			s := &samples[of[p][i]]
+			return moment{s.Slot, s.At.Up}
+		})
 		g, ok := at0[string(scratch)]
 		if !ok {
 			g = len(groups)
@@ -99,7 +102,7 @@ func (c *columns) encode(place []byte, at reading.Stamp, certain bool, samples [
 	b = binary.AppendUvarint(b, uint64(c.names))
 	b = binary.AppendUvarint(b, uint64(reading.Answered))
 	b = binary.AppendUvarint(b, uint64(reading.Believed))
-	b = append(b, flag(certain))
+	b = append(b, oneIf(certain))
 	b = binary.AppendVarint(b, int64(at.Wall))
 	b = binary.AppendVarint(b, int64(at.Up))
 	b = binary.AppendUvarint(b, uint64(len(groups)))
@@ -117,7 +120,7 @@ func (c *columns) encode(place []byte, at reading.Stamp, certain bool, samples [
 	return binary.BigEndian.AppendUint32(b, sum(place, b)), nil
 }
 
-func flag(b bool) byte {
+func oneIf(b bool) byte {
 	if b {
 		return 1
 	}
@@ -149,37 +152,43 @@ func (c *columns) byPoint(samples []Sample) ([][]int32, error) {
 // strideMax keeps the product of stride, count and slot far from overflow; a jump beyond it (68 years of seconds) starts a run.
 const strideMax = 1 << 31
 
-// appendRuns cuts the samples of a point into runs on the grid.
-func appendRuns(b []byte, base, slot time.Duration, samples []Sample, of []int32) (packed []byte, runs int) {
+// moment is where a sample stands on the poll grid and when it was.
+type moment struct {
+	slot uint64
+	up   time.Duration
+}
+
+// appendRuns cuts n samples of a point into runs on the grid.
+func appendRuns(b []byte, base, slot time.Duration, n int, at func(i int) moment) (packed []byte, runs int) {
 	next := uint64(0)
-	for len(of) > 0 {
-		first := &samples[of[0]]
-		n, stride := 1, uint64(0)
-		for ; n < len(of); n++ {
-			before, s := &samples[of[n-1]], &samples[of[n]]
-			step := s.Slot - before.Slot
-			if s.Slot <= before.Slot || step >= strideMax || n > 1 && step != stride || !onGrid(first, s, slot) {
+	for i := 0; i < n; {
+		first, before := at(i), at(i)
+		count, stride := 1, uint64(0)
+		for ; i+count < n; count++ {
+			m := at(i + count)
+			step := m.slot - before.slot
+			if m.slot <= before.slot || step >= strideMax || count > 1 && step != stride || !onGrid(first, m, slot) {
 				break
 			}
-			stride = step
+			stride, before = step, m
 		}
-		b = binary.AppendVarint(b, int64(first.Slot-next))
+		b = binary.AppendVarint(b, int64(first.slot-next))
 		b = binary.AppendUvarint(b, stride)
-		b = binary.AppendUvarint(b, uint64(n))
-		b = binary.AppendVarint(b, int64(first.At.Up-base))
-		next = first.Slot + stride*uint64(n)
-		of = of[n:]
+		b = binary.AppendUvarint(b, uint64(count))
+		b = binary.AppendVarint(b, int64(first.up-base))
+		next = first.slot + stride*uint64(count)
+		i += count
 		runs++
 	}
 	return b, runs
 }
 
 // onGrid tells whether the moment of s can be told from its slot, to within one slot.
-func onGrid(first, s *Sample, slot time.Duration) bool {
+func onGrid(first, s moment, slot time.Duration) bool {
 	if slot <= 0 {
 		return true
 	}
-	off := s.At.Since(first.At) - time.Duration(s.Slot-first.Slot)*slot
+	off := s.up - first.up - time.Duration(s.slot-first.slot)*slot
 	return off >= -slot && off <= slot
 }
 
@@ -216,10 +225,10 @@ func appendColumn(b []byte, width int, samples []Sample, of []int32) []byte {
 	}
 	b = append(b, form|raw<<formRawShift)
 	if form&formFaults != 0 {
-		b = appendSpans(b, of, func(i int32) uint64 { return uint64(samples[i].Fault) })
+		b = appendSpans(b, len(of), func(i int) uint64 { return uint64(samples[of[i]].Fault) })
 	}
 	if form&formReasons != 0 {
-		b = appendSpans(b, of, func(i int32) uint64 { return uint64(samples[i].Reason) })
+		b = appendSpans(b, len(of), func(i int) uint64 { return uint64(samples[of[i]].Reason) })
 	}
 	if raw == rawOne {
 		return binary.AppendVarint(b, int64(one))
@@ -243,15 +252,16 @@ func appendColumn(b []byte, width int, samples []Sample, of []int32) []byte {
 	return b
 }
 
-func appendSpans(b []byte, of []int32, code func(int32) uint64) []byte {
-	for len(of) > 0 {
-		n := 1
-		for n < len(of) && code(of[n]) == code(of[0]) {
-			n++
+// appendSpans writes the codes of n samples as lengths of runs.
+func appendSpans(b []byte, n int, code func(i int) uint64) []byte {
+	for i := 0; i < n; {
+		first, count := code(i), 1
+		for i+count < n && code(i+count) == first {
+			count++
 		}
-		b = binary.AppendUvarint(b, code(of[0]))
-		b = binary.AppendUvarint(b, uint64(n))
-		of = of[n:]
+		b = binary.AppendUvarint(b, first)
+		b = binary.AppendUvarint(b, uint64(count))
+		i += count
 	}
 	return b
 }

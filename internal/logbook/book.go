@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -72,6 +73,19 @@ type Book struct {
 	broken atomic.Bool
 
 	commits, failures, samples, packed, dropped atomic.Uint64
+
+	// tending lets one Tend run at a time. It is never held by who commits.
+	tending sync.Mutex
+	aged    map[byte]time.Duration // Up when age last took a file of a kind
+
+	// shelfLock guards the files that are open beside logbook.db and what is known against them. Opening one takes a millisecond, and
+	// nobody who commits ever needs it.
+	shelfLock sync.Mutex
+	shelf     shelf
+	suspect   map[fileID]error
+	rotten    map[string]gapRow // chunks that cannot be read, not yet on disk
+
+	step func(string) error // tests stop a Tend here, between any two steps; nil otherwise
 }
 
 // ack is what is known to be durable: the floor below a commit and the ceiling after it. A commit that failed may be on disk
@@ -87,9 +101,12 @@ type BootRow struct {
 	Nonce       string       `json:"nonce"`
 	WallAtZero  reading.Wall `json:"wall_at_zero"` // wall clock at Up = 0; put right once the wall clock is certain
 	WallCertain bool         `json:"wall_certain"`
-	Hash        string       `json:"hash"`    // of the configuration
-	Version     string       `json:"version"` // of the program
-	Last        *Last        `json:"last,omitempty"`
+	// Phase is where in an hour the wall clock stood at Up = 0, as the boot found it. It is given by the book and never put right, because
+	// hours are numbered by it. 0 in rows of older programs.
+	Phase   time.Duration `json:"phase_ns,omitempty"`
+	Hash    string        `json:"hash"`    // of the configuration
+	Version string        `json:"version"` // of the program
+	Last    *Last         `json:"last,omitempty"`
 }
 
 // Last is the last commit of a boot; nil in a BootRow when it made none.
@@ -118,19 +135,52 @@ func Open(dir string, lock time.Duration) (*Book, error) {
 			return nil, err
 		}
 	}
-	db, file, err := openFile(path, lock, false)
+	db, file, err := openFile(path, lock, false, 0)
 	if err != nil {
 		return nil, err
 	}
-	b := &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize}
-	if err := guard("opening", b.inspect); err != nil {
+	b := newBook(db, file, path)
+	err = guard("opening", b.inspect)
+	if err == nil {
+		err = b.addBuckets()
+	}
+	if err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
 	return b, nil
 }
 
+func newBook(db *bolt.DB, file *os.File, path string) *Book {
+	return &Book{db: db, file: file, path: path, pageSize: db.Info().PageSize,
+		shelf: shelf{handles: map[fileID]*handle{}}, suspect: map[fileID]error{}, rotten: map[string]gapRow{}, aged: map[byte]time.Duration{}}
+}
+
+// addBuckets brings a logbook of an older program up to date. Such a program would still read and write what it knows, so the
+// version stays.
+func (b *Book) addBuckets() error {
+	missing := false
+	err := b.db.View(func(tx *bolt.Tx) error {
+		for _, name := range added {
+			missing = missing || tx.Bucket(name) == nil
+		}
+		return nil
+	})
+	if err != nil || !missing {
+		return err
+	}
+	return b.update("adding parts", func(tx *bolt.Tx) error {
+		for _, name := range added {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
 // Close ends the use of the book. It waits for transactions under way.
 func (b *Book) Close() error {
+	b.closeShelf()
 	if b.broken.Load() {
 		return letGo(b.file) // the library would wait for its own lock
 	}
@@ -238,20 +288,20 @@ func syncDir(dir string) error {
 // or a good one. Of two processes that start at once, one finds the other's link and opens that.
 func create(dir string, lock time.Duration) error {
 	temp, final := filepath.Join(dir, newName), filepath.Join(dir, fileName)
-	db, _, err := openFile(temp, lock, true)
+	db, _, err := openFile(temp, lock, true, 0)
 	if errors.Is(err, ErrDamaged) {
 		// Debris of a crash within create: it never bore the logbook's name, so nothing can be in it.
 		if err := os.Remove(temp); err != nil {
 			return explain(temp, err)
 		}
-		db, _, err = openFile(temp, lock, true)
+		db, _, err = openFile(temp, lock, true, 0)
 	}
 	if err != nil {
 		return err
 	}
 	err = guard("creating", func() error {
 		return db.Update(func(tx *bolt.Tx) error {
-			for _, name := range buckets {
+			for _, name := range slices.Concat(buckets, added) {
 				if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 					return err
 				}
@@ -282,8 +332,8 @@ func create(dir string, lock time.Duration) error {
 	return nil
 }
 
-// openFile opens a bbolt file for writing. fresh says it may be empty.
-func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, file *os.File, err error) {
+// openFile opens a bbolt file for writing. fresh says it may be empty; then it gets pages of that size, 0 for the system's.
+func openFile(path string, lock time.Duration, fresh bool, page int) (db *bolt.DB, file *os.File, err error) {
 	if !fresh {
 		if err := checkFile(path); err != nil {
 			return nil, nil, err
@@ -292,7 +342,8 @@ func openFile(path string, lock time.Duration, fresh bool) (db *bolt.DB, file *o
 	err = guard("opening", func() (err error) {
 		db, err = bolt.Open(path, 0o640, &bolt.Options{
 			// At least 1 ns: to bbolt 0 means "for ever", and a daemon that waits for ever tells nobody.
-			Timeout: max(lock, 1),
+			Timeout:  max(lock, 1),
+			PageSize: page,
 			// The free list is kept on disk. Without it opening reads the whole file: 16 s for 1 GB, cold, measured.
 			NoFreelistSync: false,
 			OpenFile: func(name string, flags int, mode os.FileMode) (*os.File, error) {

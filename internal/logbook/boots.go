@@ -66,6 +66,7 @@ func (b *Book) Begin(boot BootRow, entries []Entry) error {
 	b.writing.Lock()
 	defer b.writing.Unlock()
 	boot.Last = nil
+	boot.Phase = phaseOf(boot.WallAtZero)
 	var cols *columns
 	err := b.update("entering the boot", func(tx *bolt.Tx) (err error) {
 		if boot.Ordinal, err = enterBoot(tx, boot); err != nil {

@@ -30,6 +30,7 @@ type Report struct {
 	Blocks, Samples, PackedBytes       int
 	States, Events, Excursions         int
 	Recipients, Waiting, DeliveryCount int
+	Files, Chunks, Hours, Aside        int // files beside logbook.db, chunks in them, hours put together, files set aside
 }
 
 func (r *Report) found(format string, args ...any) {
@@ -43,7 +44,10 @@ func (r *Report) found(format string, args ...any) {
 // Check reads the whole logbook of dir and says all that is wrong with it: the pages of the file, the trees, and every row. It
 // changes nothing. An error means that it could not look: no such file, in use by a running daemon, no permission. A rotten file
 // is no error but findings.
-func Check(dir string) (Report, error) {
+func Check(dir string) (Report, error) { return CheckWith(dir, nil) }
+
+// CheckWith is Check that says how many of the files beside logbook.db it has been through.
+func CheckWith(dir string, progress func(done, of int)) (Report, error) {
 	var r Report
 	err := withFile(dir, func(path string, f *os.File) error {
 		if info, err := f.Stat(); err == nil {
@@ -53,15 +57,22 @@ func Check(dir string) (Report, error) {
 		if len(r.Findings) > 0 {
 			return nil // what the pages say cannot be trusted with the library
 		}
-		err := viewFile(path, func(tx *bolt.Tx) error {
+		var parts []fileRow
+		var known *dictionary
+		err := viewFile(path, func(tx *bolt.Tx) (err error) {
 			for err := range tx.Check() {
 				r.found("%v", err)
 			}
 			if len(r.Findings) == 0 {
 				r.rows(tx)
+				known = loadDictionary(tx, func(error) {})
+				parts, err = files(tx)
 			}
-			return nil
+			return err
 		})
+		if err == nil {
+			r.parts(dir, parts, known, progress)
+		}
 		if errors.Is(err, ErrDamaged) {
 			r.found("%v", err)
 			err = nil
@@ -150,6 +161,16 @@ func (r *Report) rows(tx *bolt.Tx) {
 	r.events(tx, all)
 	r.excursions(tx)
 	r.messages(tx)
+	if tx.Bucket(bucketMoved) != nil {
+		r.each(tx, bucketMoved, func(k, v []byte) error {
+			var m movedRow
+			return unsealJSON(k, v, &m)
+		})
+		r.each(tx, bucketGaps, func(k, v []byte) error {
+			var g gapRow
+			return unsealJSON(k, v, &g)
+		})
+	}
 }
 
 // each gives every row of a bucket to fn and records what fn says of it.

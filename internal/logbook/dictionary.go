@@ -29,8 +29,10 @@ type Entry struct {
 	Quantity   string        `json:"quantity,omitempty"`
 	Unit       string        `json:"unit,omitempty"`
 	Resolution float64       `json:"resolution"`
-	Slot       time.Duration `json:"slot_ns"` // one step of the poll grid; 0 when there is none
-	Every      uint64        `json:"every"`   // asked every so many slots
+	Floor      *float64      `json:"floor,omitempty"`   // at or below it the truth is below; in Unit
+	Ceiling    *float64      `json:"ceiling,omitempty"` // at or above it the truth is above
+	Slot       time.Duration `json:"slot_ns"`           // one step of the poll grid; 0 when there is none
+	Every      uint64        `json:"every"`             // asked every so many slots
 }
 
 // EntriesOf gives the entries of a site's points, in the order of its points.
@@ -44,6 +46,12 @@ func EntriesOf(s *site.Site) []Entry {
 			e.Type, e.Order = p.Decode.Type.String(), p.Decode.Order.String()
 			e.Scale, e.Offset, e.Invert, e.NoValue = p.Decode.Scale, p.Decode.Offset, p.Decode.Invert, p.Decode.NoValue
 			e.Slot, e.Every = s.Buses[sensor.Bus].Period, sensor.Every
+			if p.HasFloor {
+				e.Floor = &p.Floor
+			}
+			if p.HasCeil {
+				e.Ceiling = &p.Ceiling
+			}
 		}
 		entries[i] = e
 	}

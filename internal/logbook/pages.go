@@ -88,13 +88,22 @@ func measure(f *os.File) (meta, int64, error) {
 
 // checkFile refuses a file the library could not be given without danger.
 func checkFile(path string) error {
+	err := measureFile(path)
+	if errors.Is(err, ErrDamaged) {
+		return fmt.Errorf("%w (move %s away to begin a new one; it is left as it is)", err, path)
+	}
+	return err
+}
+
+// measureFile is checkFile for a file that nobody need do anything about.
+func measureFile(path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return explain(path, err)
 	}
 	defer f.Close()
 	if _, _, err := measure(f); err != nil {
-		return fmt.Errorf("%w: %s: %w (move it away to begin a new one; it is left as it is)", ErrDamaged, path, err)
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -97,6 +98,14 @@ func readEvent(k, v []byte) (event.Event, error) {
 	return e, nil
 }
 
+func readExcursion(k, v []byte) (event.Excursion, error) {
+	var x event.Excursion
+	if err := unsealJSON(k, v, &x); err != nil {
+		return x, fmt.Errorf("excursion %x: %w", k, err)
+	}
+	return x, nil
+}
+
 // Excursions gives up to limit records after the one with an ID, in the order in which they were raised; "" is before all.
 func (b *Book) Excursions(after string, limit int) ([]event.Excursion, error) {
 	var xs []event.Excursion
@@ -111,9 +120,9 @@ func (b *Book) Excursions(after string, limit int) ([]event.Excursion, error) {
 				}
 			}
 			for ; k != nil && len(xs) < bounded(limit); k, v = c.Next() {
-				var x event.Excursion
-				if err := unsealJSON(k, v, &x); err != nil {
-					return fmt.Errorf("excursion %x: %w", k, err)
+				x, err := readExcursion(k, v)
+				if err != nil {
+					return err
 				}
 				xs = append(xs, x)
 			}
@@ -159,6 +168,11 @@ func (b *Block) Size() int { return len(b.raw) }
 // Each calls fn for every sample, those of one point in the order in which they were committed. An error of fn ends it and
 // comes back; a rotten block is ErrBlock, after what could be read.
 func (b *Block) Each(fn func(Kept) error) error {
+	return b.each(func(_ uint32, k Kept) error { return fn(k) })
+}
+
+// each also gives the point's number in the dictionary.
+func (b *Block) each(fn func(id uint32, k Kept) error) error {
 	head, _, _, _, err := openBlock(b.Key.bytes(), b.raw)
 	if err != nil {
 		return err
@@ -172,7 +186,7 @@ func (b *Block) Each(fn func(Kept) error) error {
 			FaultName: name(table.Faults, k.fault), ReasonName: name(table.Reasons, k.reason)}
 		s.Fault, _ = reading.ParseFault(s.FaultName)
 		s.Reason, _ = reading.ParseReason(s.ReasonName)
-		return fn(s)
+		return fn(k.id, s)
 	})
 	return err
 }
@@ -202,31 +216,58 @@ func (b *Book) Blocks(after BlockKey, fn func(*Block) error) error {
 
 func (b *Book) page(after BlockKey, known *dictionary) (page []*Block, d *dictionary, err error) {
 	err = b.db.View(func(tx *bolt.Tx) error {
-		size := 0
-		c := tx.Bucket(bucketHot).Cursor()
-		k, v := c.Seek(after.bytes())
-		if after != (BlockKey{}) && string(k) == string(after.bytes()) {
-			k, v = c.Next()
-		}
-		for ; k != nil && len(page) < blocksMax && size < blockBytesMax; k, v = c.Next() {
-			ordinal, seq, err := split96(k)
-			if err != nil {
-				return fmt.Errorf("hot: %w", err)
-			}
-			block := &Block{Key: BlockKey{ordinal, seq}, raw: append([]byte(nil), v...)}
-			size += len(v)
-			if head, _, _, _, err := openBlock(k, block.raw); err == nil {
-				block.At, block.Certain = head.at, head.certain
-			}
-			page = append(page, block)
-		}
-		if d = known; len(page) > 0 && (d == nil || d.size != dictionarySize(tx)) {
-			d = loadDictionary(tx, func(error) {}) // a rotten entry costs the blocks that need it
-		}
-		return nil
+		page, d, err = pageIn(tx, after, known)
+		return err
 	})
+	return page, d, err
+}
+
+// hotPage gives a page of blocks of one boot, and where its readings were at that very moment.
+func (b *Book) hotPage(after BlockKey, known *dictionary) (page []*Block, st state, err error) {
+	err = guard("reading blocks", func() error {
+		return b.db.View(func(tx *bolt.Tx) error {
+			if page, st.dict, err = pageIn(tx, after, known); err != nil {
+				return err
+			}
+			st.moved, err = movedOf(tx, after.Boot)
+			return err
+		})
+	})
+	for i, block := range page {
+		if block.Key.Boot != after.Boot {
+			page = page[:i]
+			break
+		}
+	}
+	return page, st, err
+}
+
+func pageIn(tx *bolt.Tx, after BlockKey, known *dictionary) (page []*Block, d *dictionary, err error) {
+	size := 0
+	c := tx.Bucket(bucketHot).Cursor()
+	k, v := c.Seek(after.bytes())
+	if after != (BlockKey{}) && string(k) == string(after.bytes()) {
+		k, v = c.Next()
+	}
+	for ; k != nil && len(page) < blocksMax && size < blockBytesMax; k, v = c.Next() {
+		ordinal, seq, err := split96(k)
+		if err != nil {
+			return nil, known, fmt.Errorf("hot: %w", err)
+		}
+		block := &Block{Key: BlockKey{ordinal, seq}, raw: append([]byte(nil), v...)}
+		size += len(v)
+		if head, _, _, _, err := openBlock(k, block.raw); err == nil {
+			block.At, block.Certain = head.at, head.certain
+		}
+		page = append(page, block)
+	}
+	if d = known; len(page) > 0 && (d == nil || d.size != dictionarySize(tx)) {
+		d = loadDictionary(tx, func(error) {}) // a rotten entry costs the blocks that need it
+	}
 	for _, block := range page {
 		block.dictionary = d
 	}
-	return page, d, err
+	return page, d, nil
 }
+
+var errEnough = errors.New("enough") // ends a walk from inside; never leaves this room

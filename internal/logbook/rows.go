@@ -24,6 +24,9 @@ var (
 	bucketExcursions = []byte("excursions")
 	bucketOutbox     = []byte("outbox")
 	bucketDeliveries = []byte("deliveries")
+	bucketFiles      = []byte("files")
+	bucketMoved      = []byte("moved")
+	bucketGaps       = []byte("gaps")
 
 	keyVersion = []byte("version")
 	keyLast    = []byte("last")
@@ -33,6 +36,9 @@ var buckets = [][]byte{
 	bucketFormat, bucketBoots, bucketNonces, bucketNow, bucketDictionary, bucketNames, bucketHot, bucketState,
 	bucketEvents, bucketExcursions, bucketOutbox, bucketDeliveries,
 }
+
+// added are buckets a logbook of an older program does not have; they are made when it is opened for writing.
+var added = [][]byte{bucketFiles, bucketMoved, bucketGaps}
 
 // Castagnoli, because processors compute it in one instruction and it finds every burst of up to 32 bits.
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)

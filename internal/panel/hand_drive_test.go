@@ -120,3 +120,21 @@ func TestASecondTemperatureGuardsWhileTheFirstIsInHand(t *testing.T) {
 		t.Errorf("the second in hand too: %q", refused)
 	}
 }
+
+// A check in hand refuses a re-arming from the moment it is said, and though its sensor is unplugged and says nothing that shows it.
+func TestACheckOfASilentSensorRefusesARearming(t *testing.T) {
+	d := drivenBench(t, true).run(60, 25, 25, false).run(3, 60, 60, false).run(5, 20, 20, true)
+	if !d.pl.watch.Held {
+		t.Fatal("not held")
+	}
+	if refused, _ := d.check(1); refused != "" {
+		t.Fatal(refused)
+	}
+	if _, refused := d.pl.Rearm(ask(d.slot), "Kim", "done"); refused != "check_in_hand" {
+		t.Errorf("at once: %q", refused)
+	}
+	d.run(3, 20, -1, true)
+	if _, refused := d.pl.Rearm(ask(d.slot), "Kim", "done"); refused != "check_in_hand" {
+		t.Errorf("unplugged: %q", refused)
+	}
+}

@@ -66,6 +66,9 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 		switch {
 		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i)):
 			pl.state.Alarms[i] = a
+			if i < len(pl.p.Limits) && a.Kept == nil && a.Excursion.Open() { // of an earlier version
+				pl.state.Alarms[i].Kept = pl.keep(i)
+			}
 		case i != site.None && i < len(pl.p.Limits) && strings.HasPrefix(a.Limit, pl.subject(i)):
 			pl.state.Alarms[i] = pl.carryOn(i, a)
 		case i != site.None:

@@ -180,10 +180,11 @@ type Look struct {
 	LagKnown   bool
 	Reopened   bool
 	OnLine     bool
-	OnLineFrom string  // command, point, assumed
-	Said       Said    // a person's word whether the boiler is fed
-	Checks     []Check // sensors in a person's hand
-	Seen       bool    // the panel was judged in this process
+	OnLineFrom string        // command, point, assumed
+	StartUp    time.Duration // left of the time after going on line in which no limit of the chemistry opens
+	Said       Said          // a person's word whether the boiler is fed
+	Checks     []Check       // sensors in a person's hand
+	Seen       bool          // the panel was judged in this process
 }
 
 // AlarmLook is one alarm as it stands.
@@ -213,7 +214,7 @@ type AlarmLook struct {
 func (pl *Panel) Look() Look {
 	l := Look{Interlock: pl.watch, Valve: pl.lineOut.Valve, ValveFrom: pl.lineOut.ValveFrom, Doubt: pl.doubt(),
 		FlushedML: pl.lineOut.FlushedML, OwedML: pl.lineOut.OwedML, Lag: pl.lineOut.Lag + pl.lineOut.Stood, LagKnown: pl.lineOut.LagKnown,
-		Reopened: pl.Reopened(), OnLine: !pl.state.OnLine.off(), OnLineFrom: pl.state.OnLine.from(), Seen: pl.started,
+		Reopened: pl.Reopened(), OnLine: !pl.state.OnLine.off(), OnLineFrom: pl.state.OnLine.from(), StartUp: pl.state.OnLine.StartUp, Seen: pl.started,
 		Said: pl.state.OnLine.Said, Checks: slices.Clone(pl.state.Checks)}
 	l.Readings = make([]reading.Reading, len(pl.mem))
 	l.Good = make([]reading.Stamp, len(pl.mem))

@@ -429,4 +429,9 @@ type HTTP struct {
 type Logbook struct {
 	Dir   string
 	Flush time.Duration // how often samples are committed; events do not wait
+
+	Keep       time.Duration // how long readings are kept
+	KeepHours  time.Duration // how long hours put together are kept; not shorter than Keep
+	KeepEvents time.Duration // how long events and excursions are kept; not shorter than Keep
+	Disk       int64         // bytes the logbook may take; beyond it the oldest readings go
 }

@@ -136,3 +136,12 @@ func TestAClosingOnRecordIsHeldByItsCauseWhenADriveComes(t *testing.T) {
 		}
 	}
 }
+
+// What reads cool without flow is the room, and ends nothing, however fresh the line was when it stopped.
+func TestAHotSampleDoesNotEndWithoutFlow(t *testing.T) {
+	st := begin(t).temp(55).temp(55).want(Hot)
+	st.open().flow(0).temp(25).temp(25).temp(25).want(Hot)
+	if st.flow(1).temp(25).temp(25); st.out.Hot {
+		t.Error("two cool updates in flowing sample do not end it")
+	}
+}

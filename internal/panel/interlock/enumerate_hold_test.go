@@ -89,7 +89,7 @@ type holdNode struct {
 // The floors are what was counted when this was written: a fall means that states are no longer reached, or no longer tried.
 func TestEveryReachableTransitionOfADrivenValveKeepsTheRules(t *testing.T) {
 	const depth, depthOfTwo = 6, 4
-	floors := map[bool][2]int{false: {120538, 973140}, true: {60981, 536816}}
+	floors := map[bool][2]int{false: {105440, 859544}, true: {43011, 423080}}
 	for _, second := range []bool{false, true} {
 		d := depth
 		if second {
@@ -193,11 +193,16 @@ func take(cfg *site.Interlock, from holdNode, a act) (to holdNode, out Output, r
 		return to, out, reply
 	case a.step:
 		in := a.in
+		if in.HasResult { // between two reads: what had a value has it still
+			in.TempHasValue, in.Second.HasValue = from.o.has[0], from.o.has[1]
+		}
 		in.Now = reading.Stamp{} // the wall clock stands still: only seen time ends an override here
 		to.s, out = Step(cfg, resolution, from.s, in)
 		o.fresh, o.restarts = false, false
 		note := func(i int, s Sense) {
-			o.has[i] = s.HasValue
+			if o.has[i] = s.HasValue; !s.HasValue {
+				o.low[i] = 0
+			}
 			switch {
 			case s.Update && s.Value <= 40:
 				o.low[i] = min(o.low[i]+1, 2)

@@ -74,7 +74,10 @@ func (g guard) step(cfg *site.Interlock, lostAfter time.Duration, hot bool, in I
 	g = g.warm(cfg, in, t)
 	g.Present = t.HasValue
 	if g.Lost {
-		g.Cool, g.Low = 0, 0
+		g.Cool = 0
+	}
+	if !g.Present {
+		g.Low = 0 // a re-arming is proved by what is seen now, and not by what was seen before a sensor was taken out
 	}
 	if !t.Update {
 		return g, met

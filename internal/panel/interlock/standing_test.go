@@ -317,3 +317,13 @@ func TestAHotSampleThatWasReArmedAsksForNothingUntilItIsHotAnew(t *testing.T) {
 		t.Error("hot anew, and not asked")
 	}
 }
+
+// A valve that was seen open at the start, with or without flow, was not found closed when it closes later.
+func TestAValveSeenOpenAtTheStartIsNotFoundClosedLater(t *testing.T) {
+	st := driven(t).restart()
+	st.in.RoundDone = true
+	st.open().flow(0).temp(25)
+	if st.closed().temp(25); st.out.Held {
+		t.Errorf("held as %v", st.out.Cause)
+	}
+}

@@ -1,0 +1,465 @@
+package cli
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"rillwatch/internal/config"
+	"rillwatch/internal/engine"
+	"rillwatch/internal/guess"
+	"rillwatch/internal/logbook"
+	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
+)
+
+const (
+	proofLock   = 2 * time.Second  // how long a logbook in use is waited for
+	readWithin  = 30 * time.Second // how long a point without a value is waited for
+	csvMost     = 1 << 20          // bytes of a file of displays
+	proofLookAt = 100 * time.Millisecond
+)
+
+// prover is one call of the prove command.
+type prover struct {
+	ask       asker
+	points    []string
+	from      string
+	tolerance float64
+	list      bool
+	site      *site.Site
+}
+
+func proveCommand() *cobra.Command {
+	p := &prover{}
+	c := &cobra.Command{
+		Use:   "prove FILE",
+		Short: "Compare every point with its device's display, and keep the proof",
+		Long: `Walk the points of a configuration: it shows what is read, you type what the
+device's own display shows, and the comparison goes into the logbook with your
+name and the name of the map line. A line that is changed afterwards has lost
+its proof.
+
+One value proves no scale: a point is proven when two different values agree.
+Come back when the display shows something else. They agree when they differ by
+no more than half a step of the display, half of the point's resolution, and
+--tolerance, in the point's unit, for a value that moves.
+
+    rillwatch prove site.toml --who "Kim Reed"
+    rillwatch prove site.toml --who "Kim Reed" --shown displays.csv
+    rillwatch prove site.toml --list
+
+The lines of a CSV are POINT,SHOWN, and a third field may say the tolerance.
+While the daemon of this file runs, what it reads is compared, and it keeps the
+proof: it needs the token then (--token-file, or http.token_file in FILE).
+
+It reads only; it writes to no device. Exit codes: 0 all that was compared
+agrees (with --list: all points are proven), 1 something does not, 64 wrong
+usage, 78 bad configuration.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error { return p.run(c, args[0]) },
+	}
+	f := c.Flags()
+	f.StringVar(&p.ask.who, "who", os.Getenv("USER"), "your name, for the logbook")
+	f.StringVar(&p.ask.why, "why", "", "why, for the logbook")
+	f.StringVar(&p.ask.api, "api", "", "address of the daemon, when it is not the one in FILE")
+	f.StringVar(&p.ask.tokenFile, "token-file", "", "file that holds the command token")
+	f.StringArrayVar(&p.points, "point", nil, "only this point, such as b2.rack.oxygen")
+	f.StringVar(&p.from, "shown", "", "CSV file of what the displays show; - for stdin")
+	f.Float64Var(&p.tolerance, "tolerance", 0, "how far reading and display may differ besides, in the point's unit")
+	f.BoolVar(&p.list, "list", false, "only say which points are proven, by whom")
+	return c
+}
+
+// display is what one display shows.
+type display struct {
+	point     int
+	shown     guess.Shown
+	step      float64
+	tolerance float64
+}
+
+func (p *prover) run(c *cobra.Command, file string) error {
+	s, _, err := config.Load(file)
+	if err != nil {
+		return configError(err)
+	}
+	p.site = s
+	for _, path := range p.points {
+		if p.pointNamed(path) == site.None {
+			return wrongUsage("--point %s: no such point is read from a device", path)
+		}
+	}
+	if p.list {
+		return p.tellStandings(c)
+	}
+	if strings.TrimSpace(p.ask.who) == "" {
+		return wrongUsage("say who you are with --who: the logbook keeps who did what")
+	}
+	if !(p.tolerance >= 0) {
+		return wrongUsage("--tolerance is not below 0")
+	}
+	if daemonView(c.Context(), s, "/api/v1/readings") != nil {
+		p.ask.config = ""
+		if p.ask.api == "" {
+			p.ask.api = "http://" + reachable(s.HTTP.Listen)
+		}
+		if p.ask.tokenFile == "" {
+			p.ask.tokenFile = s.HTTP.TokenFile
+		}
+		fmt.Fprintln(c.ErrOrStderr(), "the daemon runs: what it reads is compared, and it keeps the proof")
+		return p.walk(c, p.byDaemon(c), p.putByDaemon)
+	}
+	src, err := p.ownReader(c)
+	if err != nil {
+		return err
+	}
+	defer src.stop()
+	return p.walk(c, src.value, p.putByHand)
+}
+
+func (p *prover) pointNamed(path string) int {
+	for i := range p.site.Points {
+		if p.site.Points[i].Path == path && provable(p.site, i) {
+			return i
+		}
+	}
+	return site.None
+}
+
+// wantedPoints are the points to walk: those named, or all that are read from a device.
+func (p *prover) wantedPoints() (out []int) {
+	for i := range p.site.Points {
+		if pt := &p.site.Points[i]; provable(p.site, i) && (len(p.points) == 0 || slices.Contains(p.points, pt.Path)) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// shown is what is read of a point, as a person compares it.
+type shownValue struct {
+	value float64
+	text  string
+	why   string // why there is no exact value; empty when there is
+}
+
+// walk compares point by point. A device that shows nothing new can be passed over.
+func (p *prover) walk(c *cobra.Command, read func(int) shownValue, put func(*cobra.Command, display, shownValue) (bool, string, error)) error {
+	disagreed, compared := 0, 0
+	one := func(d display) error {
+		v := read(d.point)
+		if v.why != "" {
+			disagreed++
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s: nothing to compare with: %s\n", p.site.Points[d.point].Path, v.why)
+			return err
+		}
+		ok, words, err := put(c, d, v)
+		if err != nil {
+			return err
+		}
+		if compared++; !ok {
+			disagreed++
+		}
+		_, err = io.WriteString(c.OutOrStdout(), wrap(words, "  ", 78))
+		return err
+	}
+	if p.from != "" {
+		all, err := p.fromCSV(c)
+		if err != nil {
+			return err
+		}
+		for _, d := range all {
+			if err := one(d); err != nil {
+				return err
+			}
+		}
+	} else if err := p.fromKeyboard(c, read, one); err != nil {
+		return err
+	}
+	if disagreed > 0 {
+		return exit{exitFailed, fmt.Errorf("%s not agree with the display", count(disagreed, "point does", "points do"))}
+	}
+	if compared == 0 {
+		return exit{exitFailed, errors.New("nothing was compared")}
+	}
+	return nil
+}
+
+// fromKeyboard asks for each display in turn.
+func (p *prover) fromKeyboard(c *cobra.Command, read func(int) shownValue, one func(display) error) error {
+	in := bufio.NewScanner(c.InOrStdin())
+	for _, i := range p.wantedPoints() {
+		pt := &p.site.Points[i]
+		v := read(i)
+		if v.why != "" {
+			fmt.Fprintf(c.ErrOrStderr(), "%s: %s\n", pt.Path, v.why)
+			continue
+		}
+		for {
+			fmt.Fprintf(c.ErrOrStderr(), "%s reads %s. What does its display show, in %s? (Enter passes it over, q ends) ", pt.Path, v.text, pt.Unit.Name())
+			if !in.Scan() {
+				fmt.Fprintln(c.ErrOrStderr())
+				return in.Err()
+			}
+			text := strings.TrimSpace(in.Text())
+			if text == "" {
+				break
+			}
+			if text == "q" {
+				return nil
+			}
+			d, err := p.displayOf(i, text, p.tolerance)
+			if err != nil {
+				fmt.Fprintln(c.ErrOrStderr(), err)
+				continue
+			}
+			if err := one(d); err != nil {
+				return err
+			}
+			break
+		}
+	}
+	return nil
+}
+
+func (p *prover) displayOf(point int, text string, tolerance float64) (display, error) {
+	shown, err := guess.ParseShown(text)
+	if err != nil {
+		return display{}, err
+	}
+	d := display{point: point, shown: shown, step: 2 * shown.Half, tolerance: tolerance}
+	if p.site.Points[point].Decode.Type == site.Bit {
+		if d.step = 0; shown.Value != 0 && shown.Value != 1 {
+			return d, errors.New("a bit is 0 or 1")
+		}
+	}
+	return d, nil
+}
+
+// fromCSV reads POINT,SHOWN[,TOLERANCE].
+func (p *prover) fromCSV(c *cobra.Command) ([]display, error) {
+	in := c.InOrStdin()
+	if p.from != "-" {
+		f, err := os.Open(p.from)
+		if err != nil {
+			return nil, exit{exitUsage, err}
+		}
+		defer f.Close()
+		in = f
+	}
+	raw, err := io.ReadAll(io.LimitReader(in, csvMost))
+	if err != nil {
+		return nil, err
+	}
+	r := csv.NewReader(bytes.NewReader(raw))
+	r.FieldsPerRecord, r.Comment, r.TrimLeadingSpace = -1, '#', true
+	var out []display
+	for {
+		rec, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			return out, nil
+		}
+		if err != nil {
+			return nil, wrongUsage("%s: %w", p.from, err)
+		}
+		line, _ := r.FieldPos(0)
+		if len(out) == 0 && rec[0] == "point" {
+			continue
+		}
+		bad := func(format string, args ...any) error {
+			return wrongUsage("%s: line %d: %w", p.from, line, fmt.Errorf(format, args...))
+		}
+		if len(rec) < 2 || len(rec) > 3 {
+			return nil, bad("write POINT,SHOWN or POINT,SHOWN,TOLERANCE")
+		}
+		i := p.pointNamed(rec[0])
+		if i == site.None {
+			return nil, bad("%q: no such point is read from a device", rec[0])
+		}
+		tolerance := p.tolerance
+		if len(rec) == 3 {
+			if tolerance, err = strconv.ParseFloat(strings.TrimSpace(rec[2]), 64); err != nil || !(tolerance >= 0) {
+				return nil, bad("%q is no tolerance", rec[2])
+			}
+		}
+		d, err := p.displayOf(i, rec[1], tolerance)
+		if err != nil {
+			return nil, bad("%w", err)
+		}
+		out = append(out, d)
+	}
+}
+
+// ownReader polls the buses as the daemon would, and knows the latest of each point.
+type ownReader struct {
+	s      *site.Site
+	mu     sync.Mutex // the buses' rounds and the person meet here
+	got    map[int]*answers
+	cancel context.CancelFunc
+	ctx    context.Context
+	wait   sync.WaitGroup
+}
+
+func (p *prover) ownReader(c *cobra.Command) (*ownReader, error) {
+	o := &ownReader{s: p.site, got: map[int]*answers{}}
+	o.ctx, o.cancel = context.WithCancel(c.Context())
+	log := (&lineFlags{}).log(c)
+	for i := range p.site.Buses {
+		if len(p.site.Buses[i].Sensors) == 0 {
+			continue
+		}
+		o.got[i] = &answers{}
+		if b := &p.site.Buses[i]; b.Serial() {
+			fmt.Fprintf(c.ErrOrStderr(), "bus %s: listening for %s whether another master speaks; nothing is sent\n", b.Name, b.Listen)
+		}
+		o.wait.Go(func() {
+			err := rounds(o.ctx, p.site, i, log, func(b reading.Batch) bool {
+				o.mu.Lock()
+				defer o.mu.Unlock()
+				a := o.got[i]
+				if a.add(b); len(a.reads) > readsKept {
+					a.reads = append([]reading.Read(nil), a.reads[len(a.reads)-readsKept:]...)
+				}
+				return true
+			})
+			if err != nil {
+				fmt.Fprintln(c.ErrOrStderr(), err)
+			}
+		})
+	}
+	return o, nil
+}
+
+func (o *ownReader) stop() {
+	o.cancel()
+	o.wait.Wait()
+}
+
+// value waits for the first answer of a point.
+func (o *ownReader) value(point int) shownValue {
+	bus := o.s.Sensors[o.s.Points[point].Sensor].Bus
+	late := time.NewTimer(readWithin + o.s.Buses[bus].Listen)
+	defer late.Stop()
+	again := time.NewTicker(proofLookAt)
+	defer again.Stop()
+	for {
+		v := shownValue{why: "nothing was read yet"}
+		o.mu.Lock()
+		for _, row := range rowsOf(o.s, bus, o.got[bus]) {
+			if row.reading.point != point {
+				continue
+			}
+			f, _ := reading.ParseFault(row.Fault)
+			switch {
+			case passing(f):
+			case row.Value == nil || row.Bound != reading.Exact.String():
+				v.why = row.Words
+			default:
+				v = shownValue{value: *row.Value, text: row.reading.text}
+			}
+		}
+		o.mu.Unlock()
+		if v.why == "" {
+			return v
+		}
+		select {
+		case <-o.ctx.Done():
+			return shownValue{why: "interrupted"}
+		case <-late.C:
+			return v
+		case <-again.C:
+			if v.why != "nothing was read yet" {
+				return v
+			}
+		}
+	}
+}
+
+// putByHand writes the proof to the logbook.
+func (p *prover) putByHand(c *cobra.Command, d display, v shownValue) (bool, string, error) {
+	pt := &p.site.Points[d.point]
+	k := engine.Compare(pt, v.value, engine.Prove{Point: pt.Path, Shown: d.shown.Value, Step: d.step, Tolerance: d.tolerance})
+	k.Who, k.Why, k.At = p.ask.who, p.ask.why, reading.WallOf(time.Now())
+	k.Certain = true
+	hash := p.site.MapHash(d.point)
+	var st engine.ProofStanding
+	err := logbook.ChangeState(p.site.Logbook.Dir, engine.ProofsRow, proofLock, func(old []byte) ([]byte, error) {
+		all, err := engine.ParseProofs(old)
+		if err != nil {
+			return nil, err
+		}
+		all = engine.AddProof(all, pt.Path, hash, pt.Unit.Name(), k)
+		st, _ = engine.ProofOf(all, pt.Path).Standing(hash)
+		return engine.FormatProofs(all), nil
+	})
+	if err != nil {
+		return false, "", fmt.Errorf("the proof could not be kept: %w", err)
+	}
+	return k.Within, fmt.Sprintf("%s reads %s and the display shows %s: %s", pt.Path, v.text, strings.TrimSpace(d.shown.Text+" "+pt.Unit.Display()), engine.ProofWords(k, st)), nil
+}
+
+// byDaemon reads what the daemon believes.
+func (p *prover) byDaemon(c *cobra.Command) func(int) shownValue {
+	return func(point int) shownValue {
+		all, err := p.daemonReadings(c)
+		if err != nil {
+			return shownValue{why: err.Error()}
+		}
+		pt := &p.site.Points[point]
+		for _, r := range all.Readings {
+			if r.Panel+"."+r.Point != pt.Path {
+				continue
+			}
+			if r.Value == nil {
+				return shownValue{why: r.Reason}
+			}
+			f, err := r.Value.Float64()
+			if err != nil {
+				break
+			}
+			return shownValue{value: f, text: strings.TrimSpace(r.Value.String() + " " + pt.Unit.Display())}
+		}
+		return shownValue{why: "the daemon does not know this point: it was started with another text of the file"}
+	}
+}
+
+func (p *prover) daemonReadings(c *cobra.Command) (daemonReadings, error) {
+	body := daemonView(c.Context(), p.site, "/api/v1/readings")
+	if body == nil {
+		return daemonReadings{}, errors.New("the daemon does not answer any more")
+	}
+	return parseReadings(body)
+}
+
+// putByDaemon has the daemon compare and keep it.
+func (p *prover) putByDaemon(c *cobra.Command, d display, v shownValue) (bool, string, error) {
+	a := p.ask
+	var out strings.Builder
+	quiet := &cobra.Command{}
+	quiet.SetContext(c.Context())
+	quiet.SetOut(&out)
+	a.json = true
+	err := a.ask(quiet, "prove", map[string]any{"point": p.site.Points[d.point].Path, "shown": d.shown.Value, "step": d.step, "tolerance": d.tolerance})
+	var said struct{ Words, Detail string }
+	if out.Len() > 0 && json.Unmarshal([]byte(out.String()), &said) == nil && said.Detail != "" {
+		return false, p.site.Points[d.point].Path + ": " + said.Detail, nil // refused, with the reason
+	}
+	if err != nil {
+		return false, "", err
+	}
+	return !strings.Contains(said.Words, engine.Differ), said.Words, nil
+}

@@ -1,0 +1,166 @@
+package cli
+
+import (
+	"bufio"
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"rillwatch/internal/config"
+	"rillwatch/internal/engine"
+	"rillwatch/internal/site"
+)
+
+// replayMax bounds what a capture unpacks to: a week of two panels at 1 Hz.
+const replayMax = 2 << 30
+
+func replayCommand() *cobra.Command {
+	var other string
+	var quiet, check bool
+	c := &cobra.Command{
+		Use:   "replay CAPTURE",
+		Short: "Judge recorded inputs again, with the same or another configuration",
+		Long: `Judge the inputs of a capture again and print what is said of them: events, and
+each reading whose quality or reason changes. What differs from what was judged
+then comes at the end: "-" was said then, "+" is said now.
+
+    rillwatch replay monday.txtar.gz --config new-limits.toml
+
+tries limits on a recorded day before they are armed. Buses are found by their
+names, so the other configuration must have those of the capture.
+
+It asks no device and calls nobody. Exit codes: 0 fine, 1 the file cannot be
+replayed, or with --check that something differs, 64 wrong usage, 78 bad
+configuration.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			text, inputs, err := readCapture(args[0])
+			if err != nil {
+				return err
+			}
+			var s *site.Site
+			if other != "" {
+				s, _, err = config.Load(other)
+				err = configError(err)
+			} else {
+				s, _, err = config.Parse("config.toml", []byte(text))
+			}
+			if err != nil {
+				return err
+			}
+			differs, err := replay(c.OutOrStdout(), s, inputs, quiet)
+			if err != nil {
+				return fmt.Errorf("%s: %w", args[0], err)
+			}
+			if check && differs > 0 {
+				return exit{exitFailed, fmt.Errorf("%s what was judged then", count(differs, "input differs from", "inputs differ from"))}
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&other, "config", "", "judge by this configuration instead of the captured one")
+	f.BoolVar(&quiet, "quiet", false, "print only what differs")
+	f.BoolVar(&check, "check", false, "exit code 1 when anything differs")
+	return c
+}
+
+// readCapture gives the configuration and the inputs of a capture, compressed or not.
+func readCapture(path string) (text, inputs string, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", "", err
+	}
+	defer f.Close()
+	in := bufio.NewReader(f)
+	var r io.Reader = in
+	if head, _ := in.Peek(2); bytes.Equal(head, []byte{0x1f, 0x8b}) { // RFC 1952, 2.3.1
+		z, err := gzip.NewReader(in)
+		if err != nil {
+			return "", "", fmt.Errorf("%s: %w", path, err)
+		}
+		r = z
+	}
+	raw, err := io.ReadAll(io.LimitReader(r, replayMax+1))
+	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF): // the power went: what is whole is replayed
+		if i := bytes.LastIndexByte(raw, '\n'); i >= 0 {
+			raw = raw[:i+1]
+		}
+	case err != nil:
+		return "", "", fmt.Errorf("%s: %w", path, err)
+	case len(raw) > replayMax:
+		return "", "", fmt.Errorf("%s: larger than %d bytes", path, replayMax)
+	}
+	_, rest, ok := strings.Cut("\n"+string(raw), "\n-- config.toml --\n")
+	text, inputs, ok2 := strings.Cut(rest, "-- inputs --\n")
+	if !ok || !ok2 {
+		return "", "", fmt.Errorf("%s: no capture: it must hold config.toml and inputs", path)
+	}
+	if i := strings.Index(inputs, "\n-- "); i >= 0 { // a replay file may hold more
+		inputs = inputs[:i+1]
+	}
+	return text, inputs, nil
+}
+
+// replay prints what is said of the inputs, and what differs from then. It counts the inputs of which something else is said.
+func replay(w io.Writer, s *site.Site, text string, quiet bool) (differs int, err error) {
+	inputs, err := engine.ParseInputs(s, text)
+	if err != nil {
+		return 0, err
+	}
+	if len(inputs) == 0 {
+		return 0, errors.New("no inputs")
+	}
+	then, known := engine.SplitThen(text)
+	out := bufio.NewWriter(w)
+	e, told := engine.New(s), engine.NewTranscript(s)
+	var apart []string
+	for i, in := range inputs {
+		o := e.Step(in)
+		now := told.Lines(o)
+		at := engine.FormatStamp(o.At)
+		if !quiet {
+			for _, l := range now {
+				fmt.Fprintf(out, "%s %s\n", at, l)
+			}
+		}
+		var was []string
+		if i < len(then) {
+			was = then[i]
+		}
+		if !known || slices.Equal(was, now) {
+			continue
+		}
+		differs++
+		for _, l := range was {
+			if !slices.Contains(now, l) {
+				apart = append(apart, "- "+at+" "+l)
+			}
+		}
+		for _, l := range now {
+			if !slices.Contains(was, l) {
+				apart = append(apart, "+ "+at+" "+l)
+			}
+		}
+	}
+	switch {
+	case !known:
+		fmt.Fprintf(out, "\n%s; the file does not say what was judged then\n", count(len(inputs), "input", "inputs"))
+	case differs == 0:
+		fmt.Fprintf(out, "\n%s; nothing differs from what was judged then\n", count(len(inputs), "input", "inputs"))
+	default:
+		fmt.Fprintf(out, "\n%s; of %d something else is said than then:\n", count(len(inputs), "input", "inputs"), differs)
+		for _, l := range apart {
+			fmt.Fprintln(out, l)
+		}
+	}
+	return differs, out.Flush()
+}
