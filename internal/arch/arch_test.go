@@ -34,10 +34,10 @@ var rooms = map[string][]string{
 	"internal/panel/interlock": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel/derive":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem"},
 	"internal/panel/advise":    {"internal/reading", "internal/site", "internal/quantity", "internal/chem", "internal/panel/derive"}, // it says how a derived point came about
-	"internal/panel/alarm":     {"internal/reading", "internal/site", "internal/quantity"},
+	"internal/panel/alarm":     {"internal/reading", "internal/site", "internal/quantity", "internal/stats"},                         // how fast a value moves is a published slope
 	"internal/panel/excursion": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel": {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel/decode", "internal/panel/validate",
-		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion", "internal/panel/advise", "internal/chem"},
+		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion", "internal/panel/advise", "internal/chem", "internal/stats"}, // a learned baseline is a published median
 	"internal/guess":    {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"}, // what it proposes is decoded as the daemon will
 	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise"},
 	"internal/bus/plan": {"internal/reading", "internal/site"},

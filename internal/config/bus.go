@@ -264,7 +264,7 @@ func ofDevice(mp *mapPoint) bool { return mp.p.Name == statusName || mp.p.Name =
 
 // checkUse warns of what is described and used by nobody.
 func (d *doc) checkUse() {
-	if len(d.mistakes) > 0 {
+	if !d.clean() {
 		return // what seems unused may only be misspelled
 	}
 	for _, name := range sortedKeys(d.buses) {
@@ -273,7 +273,7 @@ func (d *doc) checkUse() {
 		}
 	}
 	for _, name := range sortedKeys(d.maps) {
-		if m := d.maps[name]; !m.used {
+		if m := d.maps[name]; !m.used && d.own[name] {
 			m.t.warnHere("no sensor uses this map", "remove it, or name it in a sensor")
 		}
 	}

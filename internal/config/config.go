@@ -9,10 +9,7 @@ package config
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
-	"io"
 	"os"
 	"slices"
 
@@ -27,17 +24,12 @@ const sizeMax = 1 << 20
 // report is filled as far as the file could be read, also beside Mistakes. Files that the configuration names (secrets, the
 // token) are looked for, and their absence is a warning: whoever runs the daemon must make it fatal.
 func Load(path string) (*site.Site, Report, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, Report{}, fmt.Errorf("read the configuration: %w", err)
-	}
-	defer file.Close()
-	text, err := io.ReadAll(io.LimitReader(file, sizeMax+1))
+	text, err := readFile(path)
 	if err != nil {
 		return nil, Report{}, fmt.Errorf("read the configuration: %w", err)
 	}
 	d := newDoc(path)
-	d.look = lookAtFile
+	d.look, d.open = lookAtFile, readFile
 	return d.read(text)
 }
 
@@ -73,8 +65,15 @@ type doc struct {
 	report   Report
 	look     func(path string) (what, do string) // nil: do not look
 
+	open     func(path string) ([]byte, error) // nil: nothing can be included
+	included []*doc
+	texts    [][]byte // of the included files, in their order
+	partial  bool     // something that is included could not be read, so what is missing may stand there
+
 	slips       map[string]bool // keys that a key in the wrong case or a near miss stands for
 	maps        map[string]*regMap
+	own         map[string]bool // maps of the file itself: one that is included may go unused
+	sets        map[string]*set
 	buses       map[string]*bus
 	sensors     []*sensor // by path, once all are read
 	siteSensors map[string]*sensor
@@ -84,11 +83,11 @@ type doc struct {
 }
 
 func newDoc(file string) *doc {
-	return &doc{file: file, slips: map[string]bool{}, maps: map[string]*regMap{}, buses: map[string]*bus{}, siteSensors: map[string]*sensor{}}
+	return &doc{file: file, slips: map[string]bool{}, maps: map[string]*regMap{}, own: map[string]bool{}, sets: map[string]*set{}, buses: map[string]*bus{}, siteSensors: map[string]*sensor{}}
 }
 
 func (d *doc) read(text []byte) (*site.Site, Report, error) {
-	sum := sha256.Sum256(text)
+	raw := text
 	if len(text) > sizeMax {
 		d.add(&d.mistakes, place{1, 1}, "", fmt.Sprintf("the file is larger than %d bytes", sizeMax), "give a configuration file")
 		return nil, d.report, d.mistakes
@@ -103,6 +102,11 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 
 	d.readBuses(top)
 	d.readMaps(top)
+	for _, name := range sortedKeys(d.maps) {
+		d.own[name] = true
+	}
+	d.readSets(top)
+	d.readIncludes(top)
 	d.readSite(top)
 	d.readPanels(top)
 	d.checkBuses()
@@ -113,13 +117,12 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 	d.readHTTP(top)
 	d.readLogbook(top)
 
-	d.out.Hash = hex.EncodeToString(sum[:])[:12]
-	if len(d.mistakes) == 0 {
+	d.out.Hash = d.hash(raw)
+	if d.clean() {
 		d.assemble()
 		d.checkTimes()
 	}
-	d.mistakes.sort()
-	d.report.sort()
+	d.settle()
 	if len(d.mistakes) > 0 {
 		return nil, d.report, d.mistakes
 	}

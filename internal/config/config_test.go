@@ -45,6 +45,11 @@ func change(t *testing.T, pairs ...string) string {
 	return text
 }
 
+// beside gives the doubts of a file but for the one that the plain file always has: a sulfite in a sample drawn before the scavenger.
+func beside(all Mistakes) Mistakes {
+	return slices.DeleteFunc(all, func(m Mistake) bool { return m.Path == "panel.b2.tap" })
+}
+
 func examples(t testing.TB) []string {
 	t.Helper()
 	files, err := filepath.Glob("../../configs/*.toml")
@@ -337,6 +342,7 @@ func TestDoubtsAreWarnedOfAndNotRefused(t *testing.T) {
 		{`https://`, `http://`, "test.toml:41:15: recipient.on-call.url: messages cross the network in the clear (use https; the signature proves who sent it, and hides nothing)"},
 	} {
 		_, report := mustParse(t, change(t, c.from, c.to))
+		report.Warnings = beside(report.Warnings)
 		if len(report.Warnings) != 1 || report.Warnings[0].String() != c.want {
 			t.Errorf("\n got %v\nwant %s", report.Warnings, c.want)
 		}
@@ -360,7 +366,7 @@ func TestSecretFilesAreLookedForOnlyOnLoad(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := file + ":42:15: recipient.on-call.secret_file: " + open + " can be read or changed by every user of this machine (chmod it to 0640 or 0600; rillwatch will not start while it is open)"
-	if len(report.Warnings) != 1 || report.Warnings[0].String() != want {
+	if report.Warnings = beside(report.Warnings); len(report.Warnings) != 1 || report.Warnings[0].String() != want {
 		t.Errorf("\n got %v\nwant %s", report.Warnings, want)
 	}
 	if _, _, err := Load(filepath.Join(dir, "absent.toml")); !errors.Is(err, os.ErrNotExist) {

@@ -17,9 +17,11 @@ type shape struct {
 // The tables of the file. A key under later belongs to the design and will mean something; until it does it is refused, because
 // a key that is silently ignored is believed to work.
 var (
-	shapeTop = shape{"the file", []string{"site", "bus", "map", "panel", "recipient", "http", "logbook"},
-		map[string]string{"include": "copy the maps into this file"}}
-	shapeSite = shape{"the site", []string{"name", "timezone", "altitude_m", "sensor"},
+	shapeTop      = shape{"the file", []string{"site", "bus", "map", "panel", "recipient", "http", "logbook", "include", "limit_set"}, nil}
+	shapeIncluded = shape{"an included file", []string{"map", "limit_set"}, map[string]string{"include": "include it in the file of the site itself"}}
+	shapeSet      = shape{"a limit set", []string{"document", "edition", "band", "tap", "stream", "limit"}, nil}
+	shapeSetLimit = shape{"a limit of a set", []string{"quantity", "high", "low", "basis", "known", "confidence", "note"}, nil}
+	shapeSite     = shape{"the site", []string{"name", "timezone", "altitude_m", "sensor"},
 		map[string]string{"barometer": "give altitude_m"}}
 	shapeBus = shape{"a bus", []string{"link", "timeout", "direct", "baud", "parity", "stop_bits", "sole_master", "listen", "ca_file", "cert_file", "key_file", "server_name"},
 		map[string]string{"data_bits": "remove it; Modbus RTU has eight", "turnaround": "say it in the register map of the device that needs it"}}
@@ -49,8 +51,9 @@ var (
 		"valve_fails":  "say it in the drive"}}
 	shapeDrive     = shape{"a drive", []string{"bus", "station", "coil", "holding", "numbering", "close_value", "valve_fails", "confirmed"}, nil}
 	shapeConfirmed = shape{"what was confirmed", append([]string{"by", "on"}, confirmKeys()...), nil}
-	shapeLimit     = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action"},
-		map[string]string{"rate": noRates, "baseline": "give high or low"}}
+	shapeLimit     = shape{"a limit", []string{"point", "high", "low", "deadband", "on_delay", "off_delay", "priority", "source", "basis", "action",
+		"cause", "consequence", "applies", "rises", "falls", "window", "above_normal", "below_normal", "learn_over", "learn_least", "from"},
+		map[string]string{"rate": "write rises or falls", "baseline": "write above_normal or below_normal"}}
 	shapeSource    = shape{"the source of a limit", []string{"document", "edition", "band", "tap"}, nil}
 	shapeEntered   = shape{"a value entered by a person", []string{"quantity", "unit", "max_age", "resolution", "basis", "fault_below", "fault_above"}, nil}
 	shapeCross     = shape{"the cross-checks", []string{"ph", "oxygen"}, nil}
@@ -61,9 +64,7 @@ var (
 	shapeLogbook   = shape{"the logbook", []string{"dir", "flush", "keep", "keep_hours", "keep_events", "disk"}, map[string]string{"retention": "say it as keep, and as disk"}}
 )
 
-const (
-	noRates = "remove it; how fast a value moves is not judged yet"
-)
+const ()
 
 // check tells every key that does not belong.
 func (t table) check(s shape) {

@@ -100,6 +100,7 @@ func (p *panel) readLimits() {
 	for _, t := range p.t.named("limit", "[panel.NAME.limit.NAME]") {
 		p.readLimit(t)
 	}
+	p.checkNormals()
 }
 
 func (p *panel) readLimit(t table) {
@@ -113,12 +114,21 @@ func (p *panel) readLimit(t table) {
 		t.wrongHere("bears the name of an alarm of the interlock", "give the limit another name: two alarms of one name cannot be told apart")
 		return
 	}
-	side := readSide(t, &l)
-	p.readSource(t, &l)
+	value, side, taken := t, "", false
+	if t.has("from") {
+		value, side, taken = p.takeFrom(t, &l)
+	} else {
+		side = readMeasure(t, &l)
+		p.readSource(t, &l)
+	}
+	onlyFor(t, &l)
 	l.Action, _ = t.text("action", "write what to do first, in the plant's own words")
 	if !t.has("action") {
 		t.warnHere("names no first action", `write action = "..."; a message at night should say what to do`)
 	}
+	l.Cause, _ = t.text("cause", "write what it usually comes from, in the plant's own words")
+	l.Consequence, _ = t.text("consequence", "write what comes of doing nothing, and in what time, in the plant's own words")
+	p.readApplies(t, &l)
 	l.Priority = site.MediumPriority
 	if s, ok := t.choice("priority", []string{"top", "high", "medium", "low"}); ok {
 		l.Priority, _ = site.ParsePriority(s)
@@ -137,38 +147,59 @@ func (p *panel) readLimit(t table) {
 		t.wrong("point", pt.p.Path+" is a state, which has no limit", "name a point that is a number")
 		return
 	}
-	readBasis(t, &l, pt.p.Quantity)
+	if taken {
+		if q := p.t.d.setLimit(t).quantity; q != pt.p.Quantity {
+			t.wrong("from", fmt.Sprintf("the limit is one of %s, and %s is %s", q, pt.p.Path, pt.p.Quantity), "name a point of that quantity, or another limit")
+			return
+		}
+	} else if !t.has("from") {
+		readBasis(t, &l, pt.p.Quantity)
+	}
 	if b := pt.p.Entered.Basis; b != "" && l.Basis != "" && b != l.Basis {
 		t.wrong("basis", fmt.Sprintf("%s is entered as %s", pt.p.Path, b), "write the same basis in both; SO3 and Na2SO3 differ by 57 %")
 	}
-	readDelays(t, &l, habitOf(pt.p.Quantity))
 	if side == "" {
+		readDelays(t, &l, habitOf(pt.p.Quantity))
 		return
 	}
-	a, ok := t.amount(side, pt.p.Unit, false)
-	if !ok {
+	if !p.readValue(t, value, side, &l, pt) {
 		return
 	}
-	l.Value, l.Written, l.Unit = a.value, a.written, a.unit
-	p.readDeadband(t, &l, pt)
-	checkReach(t, side, &l, &pt.p)
 	p.limits = append(p.limits, limit{l, pt})
 }
 
-func readSide(t table, l *site.Limit) string {
-	switch {
-	case t.has("high") && t.has("low"):
-		t.wrongKey("low", "is a second side besides high", "write one limit for each side")
-	case t.has("high"):
-		l.Side = site.High
-		return "high"
-	case t.has("low"):
-		l.Side = site.Low
-		return "low"
-	case !t.slipped("high", "low"):
-		t.wrongHere("has no value", `write high = "20 ppb" or low = "7 pH"`)
+// readValue reads the number of a limit with its delays and its deadband. The number may stand in another table than the rest: that of a set.
+func (p *panel) readValue(t, value table, key string, l *site.Limit, pt *point) bool {
+	h := habitOf(pt.p.Quantity)
+	if l.Of != site.TheValue && pt.p.Entered.Configured {
+		t.wrong("point", pt.p.Path+" is entered by a person now and then, so it has neither a rate nor a normal", "name a point of a sensor, or write high or low")
+		return false
 	}
-	return ""
+	if l.Of.Rate() {
+		if !readRate(t, key, l, pt) {
+			return false
+		}
+		h.onDelay, h.offDelay, h.delayWhy = 0, l.Window, "judgement: the window is a delay already; all of it must be seen clear"
+		readDelays(t, l, h)
+		return true
+	}
+	readDelays(t, l, h)
+	if key != "below_normal" { // which alone has no number of its own
+		a, ok := value.amount(key, pt.p.Unit, false)
+		if !ok {
+			return false
+		}
+		l.Value, l.Written, l.Unit, l.Normal.HasBound = a.value, a.written, a.unit, l.Of.Learned()
+		p.readDeadband(t, l, pt)
+		at := key
+		if t.has("from") {
+			at = "from"
+		}
+		checkReach(t, at, l, &pt.p)
+	} else if t.has("deadband") {
+		p.readDeadband(t, l, pt)
+	}
+	return !l.Of.Learned() || readNormal(t, l, pt)
 }
 
 // readSource reads whose limit it is. There is no bare limit: serious documents differ sevenfold for the same boiler.
@@ -198,9 +229,7 @@ func (p *panel) readSource(t table, l *site.Limit) {
 	if len(silent) > 0 {
 		s.d.add(&s.d.report.Warnings, s.d.at.value(s.path), written(s.path), "does not say "+strings.Join(silent, ", "), "add it; the same document has other limits for other pressures and taps")
 	}
-	if tap, ok := site.ParseTap(l.Source.Tap); ok && tap != p.p.Tap && tap != site.TapUnknown && p.p.Tap != site.TapUnknown {
-		s.warn("tap", fmt.Sprintf("the limit is for %s, and the panel's tap is %s", tap, p.p.Tap), "check that the limit is meant for this sample")
-	}
+	p.matchTap(s, "tap", l)
 }
 
 // readBasis: sulfite as SO3 and as Na2SO3 differ by 1.574 (126.04/80.06), so a bare number is 57 % wrong half of the time.

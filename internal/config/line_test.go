@@ -310,7 +310,7 @@ func TestAStatusMayBeABitAndASerialNumberANumber(t *testing.T) {
 	if sensor.Status.Mask != 1 || sensor.Status.Good != 1 || sensor.Identity.Type != site.Uint32 || sensor.Identity.Order != site.CDAB || sensor.Identity.Count != 2 {
 		t.Errorf("%+v", sensor)
 	}
-	if len(report.Warnings) != 1 || !strings.Contains(report.Warnings[0].What, "changes at the beat of the polls") {
+	if report.Warnings = beside(report.Warnings); len(report.Warnings) != 1 || !strings.Contains(report.Warnings[0].What, "changes at the beat of the polls") {
 		t.Errorf("%v", report.Warnings)
 	}
 }

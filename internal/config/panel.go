@@ -299,6 +299,7 @@ func (p *panel) readOnLine() {
 
 // remark tells what a panel cannot do as it is described.
 func (p *panel) remark() {
+	p.remarkTap()
 	if !p.t.has("interlock") {
 		p.t.notePoint("interlock", "there is none: nobody watches the temperature of this sample")
 	}

@@ -18,8 +18,14 @@ func (v *View) Advice(point int) []string {
 		f.Panel, f.Reopened = &v.Site.Panels[i], p.Line.Reopened
 		views = append(views, p.Points)
 		for _, a := range p.Alarms {
-			if a.Limit != site.None && a.Active && f.Panel.Limits[a.Limit].Point == point {
-				f.Side = f.Panel.Limits[a.Limit].Side
+			if a.Limit == site.None || f.Panel.Limits[a.Limit].Point != point {
+				continue
+			}
+			if a.Active {
+				f.Side = f.Panel.Limits[a.Limit].Towards()
+			}
+			if f.Normal == 0 {
+				f.Normal = a.Usual
 			}
 		}
 	}

@@ -60,6 +60,8 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.setOnLine(in, do, o)
 	case CheckInHand:
 		return e.checkInHand(in, do, o)
+	case LearnBaseline:
+		return e.learn(in, do, o)
 	case Prove:
 		return e.prove(in, do, o)
 	}
@@ -107,6 +109,8 @@ func alarmOf(d Do) string {
 	switch d := d.(type) {
 	case Acknowledge:
 		return d.Alarm
+	case LearnBaseline:
+		return d.Limit
 	case Shelve:
 		return d.Alarm
 	case Unshelve:

@@ -95,6 +95,7 @@ func wordsOf(l *panel.Look) []WordView {
 
 func alarmView(a panel.AlarmLook) AlarmView {
 	v := AlarmView{Name: a.Name, Limit: a.Limit, State: a.State, Priority: a.Priority, Active: a.Active, AckBy: a.AckBy, Pending: a.Pending, Excursion: a.Excursion}
+	v.Judged, v.Normal, v.Usual = a.Judged, a.Normal, a.Usual
 	v.Told, v.Quiet, v.Behind, v.Unsteady, v.Swings, v.MustSpeak = a.Told, a.Quiet, a.Behind, a.Unsteady, a.Swings, a.MustSpeak
 	if a.Suppressed {
 		v.Suppress = a.By

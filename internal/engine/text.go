@@ -226,6 +226,7 @@ func FormatEvent(e *event.Event) string {
 	}
 	put("who", e.Who)
 	put("why", e.Why)
+	put("points", strings.Join(e.Points, ","))
 	if e.Count != 0 {
 		put("count", strconv.Itoa(e.Count))
 	}

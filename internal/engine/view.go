@@ -60,6 +60,9 @@ type AlarmView struct {
 	AckBy     string
 	Pending   time.Duration // seen time of a running on-delay
 	Excursion string
+	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now; nil for others
+	Normal    *event.Normal // what was learned; nil where nothing was
+	Usual     float64       // the same in the point's unit; 0: nothing
 
 	Shelf     SilenceView // runs on underneath whatever else silences
 	Out       SilenceView

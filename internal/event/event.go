@@ -138,6 +138,10 @@ const (
 	PointCompared     // a person has compared what is read with the device's own display
 	ClockUncertain    // the wall clock is not believed; Cause says why
 	ClockCertain      // it is, from here on
+	BaselineLearned   // a person had learned what is normal for a limit
+	BaselineMissing   // a limit hangs on a baseline that was never learned, or is lost
+	DataTooLittle     // for two hours too few readings of a point that is judged counted
+	DataEnough        // enough again
 	kindCount
 )
 
@@ -233,6 +237,10 @@ var kindTable = [KindCount]kindRow{
 	PointCompared:           {"point.compared", false},
 	ClockUncertain:          {"clock.uncertain", false},
 	ClockCertain:            {"clock.certain", false},
+	BaselineLearned:         {"baseline.learned", false},
+	BaselineMissing:         {"baseline.missing", true},
+	DataTooLittle:           {"data.too_little", true},
+	DataEnough:              {"data.enough", true},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -293,6 +301,7 @@ type Event struct {
 	FirstOut  *FirstOut     `json:"first_out,omitempty"`    // of a close condition
 	Beside    *Value        `json:"beside,omitempty"`       // the cooling water's temperature
 	Rate      float64       `json:"rate_per_min,omitempty"` // of a rise, in the unit of Value
+	Points    []string      `json:"points,omitempty"`       // of too little data: the points it is of
 	Test      bool          `json:"test,omitempty"`
 
 	// One trouble is one message. Everything is on record; what is quiet calls nobody.
@@ -333,6 +342,25 @@ type LimitValue struct {
 	Source   site.Source `json:"source"`
 	Action   string      `json:"action,omitempty"`
 	Priority string      `json:"priority,omitempty"`
+
+	Cause       string   `json:"cause,omitempty"`
+	Consequence string   `json:"consequence,omitempty"`
+	Judges      string   `json:"judges,omitempty"`  // what of the point; empty: the value
+	Window      string   `json:"window,omitempty"`  // of a rate; Value is then in the point's unit an hour
+	Applies     []string `json:"applies,omitempty"` // the states it names
+	Normal      *Normal  `json:"normal,omitempty"`  // what was learned, of a limit that hangs on it
+}
+
+// Normal is a learned baseline, in the unit the limit is written in.
+type Normal struct {
+	Value    float64      `json:"value"`
+	Scatter  float64      `json:"scatter"`            // standard deviation of the quarter-hours
+	Quarters int          `json:"quarter_hours"`      // how many it was learned from
+	Distance string       `json:"distance,omitempty"` // as written: "50 %", "2 uS/cm"
+	At       reading.Wall `json:"at,omitempty"`
+	Who      string       `json:"who,omitempty"`
+	Why      string       `json:"why,omitempty"`
+	Bound    bool         `json:"bound,omitempty"` // the bound that always applies is the nearer one, and decides
 }
 
 // Trust is the evidence whether the sensors stood in fresh, cooled, flowing sample.

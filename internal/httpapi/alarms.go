@@ -6,6 +6,7 @@ import (
 
 	"rillwatch/internal/engine"
 	"rillwatch/internal/event"
+	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
 
@@ -43,6 +44,26 @@ type limitBody struct {
 	Basis  string       `json:"basis,omitempty"`
 	Source site.Source  `json:"source"`
 	Action string       `json:"action,omitempty"`
+
+	Cause       string      `json:"cause,omitempty"`
+	Consequence string      `json:"consequence,omitempty"`
+	Judges      string      `json:"judges"`             // value, rise, fall, above_normal, below_normal
+	WindowS     json.Number `json:"window_s,omitempty"` // of a rise or a fall
+	Applies     []string    `json:"applies,omitempty"`  // the states of the boiler that it names
+	Normal      *normalBody `json:"normal,omitempty"`   // of above_normal and below_normal
+}
+
+// normalBody is what a limit hangs on. Until it is learned the limit is judged by its bound alone, where it has one; value is then that bound, or null.
+type normalBody struct {
+	Learned  bool         `json:"learned"`
+	Distance string       `json:"distance"` // as written
+	Bound    *json.Number `json:"bound"`    // that always applies, as written
+	Value    *json.Number `json:"value"`
+	Scatter  *json.Number `json:"scatter"` // standard deviation of the quarter-hours
+	Quarters int          `json:"quarter_hours"`
+	At       *string      `json:"at"`
+	Who      string       `json:"who,omitempty"`
+	Why      string       `json:"why,omitempty"`
 }
 
 // excursionBody is one open excursion. Peak and mean are in unit, the integral in unit times hours.
@@ -124,8 +145,35 @@ func (s *server) alarmBody(p *engine.PanelView, a *engine.AlarmView) alarmBody {
 	if limits := s.Site.Panels[p.Panel].Limits; a.Limit >= 0 && a.Limit < len(limits) {
 		l := &limits[a.Limit]
 		b.Point = pointName(s.Site, &s.Site.Points[l.Point])
-		written := json.Number(formatWritten(l.Written))
-		b.Limit = &limitBody{Side: l.Side.String(), Value: &written, Unit: l.Unit.Name(), Basis: l.Basis, Source: l.Source, Action: l.Action}
+		b.Limit = limitOf(l, a)
+	}
+	return b
+}
+
+func limitOf(l *site.Limit, a *engine.AlarmView) *limitBody {
+	number := func(v float64) *json.Number { n := json.Number(formatWritten(v)); return &n }
+	b := &limitBody{Side: l.Side.String(), Value: number(l.Written), Unit: l.UnitName(), Basis: l.Basis, Source: l.Source, Action: l.Action,
+		Cause: l.Cause, Consequence: l.Consequence, Judges: l.Of.String(), Applies: l.Applies.Names()}
+	if l.Of.Rate() {
+		b.WindowS = seconds(l.Window)
+	}
+	if !l.Of.Learned() {
+		return b
+	}
+	n := &normalBody{Distance: l.Normal.Written}
+	if l.Normal.HasBound {
+		n.Bound = number(l.Written)
+	}
+	if b.Normal = n; a.Judged != nil {
+		if b.Value = number(a.Judged.Written); a.Judged.Side == site.NoSide {
+			b.Value = nil // nothing is judged
+		}
+	}
+	if got := a.Normal; got != nil {
+		n.Learned, n.Value, n.Scatter, n.Quarters, n.Who, n.Why = true, number(got.Value), number(got.Scatter), got.Quarters, got.Who, got.Why
+		if got.At != 0 {
+			n.At = instant(reading.Stamp{Wall: got.At})
+		}
 	}
 	return b
 }

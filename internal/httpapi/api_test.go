@@ -182,7 +182,7 @@ func TestAlarmsCarryTheirLimitAndTheOpenExcursion(t *testing.T) {
 	want := `{"site":"larkfield-mill","definition":"0123456789ab","at":"2026-11-25T10:01:40.000Z","alarms":[` +
 		`{"alarm":"b2.oxygen-high","panel":"b2","point":"rack.oxygen","state":"unacknowledged","priority":"high","active":true,"since":"2026-11-25T10:00:40.000Z",` +
 		`"raised_event":"0badcafe-17","pending_s":0.000,"excursion":"0badcafe-17","limit":{"side":"high","value":20,"unit":"ppb","source":{"document":` +
-		`"Larkfield feedwater specification","edition":"rev 3, clause 4.2","band":"20 to 40 bar","tap":"before-scavenger"},"action":"confirm by an ampoule test"},"told":false,"unsteady":false,"must_not_be_silenced":false},` +
+		`"Larkfield feedwater specification","edition":"rev 3, clause 4.2","band":"20 to 40 bar","tap":"before-scavenger"},"action":"confirm by an ampoule test","judges":"value"},"told":false,"unsteady":false,"must_not_be_silenced":false},` +
 		`{"alarm":"b2.sample-warm","panel":"b2","state":"normal","priority":"medium","active":false,"since":null,"pending_s":0.000,"told":false,"unsteady":false,"must_not_be_silenced":false}],"excursions":[` +
 		`{"id":"0badcafe-17","alarm":"b2.oxygen-high","panel":"b2","point":"b2.rack.oxygen","unit":"ppb","start":"2026-11-25T10:00:10.000Z","peak":6.3,"peak_bound":"above",` +
 		`"peak_at":"2026-11-25T10:00:50.000Z","beyond_s":80.000,"within_s":1.000,"unknown_s":9.000,"suspended_s":0.000,"length_not_known":false,"integral_unit_h":0.1235,` +

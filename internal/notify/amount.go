@@ -65,6 +65,11 @@ func displayed(name string) string {
 			}
 		}
 	}
+	if i := strings.LastIndexByte(name, '/'); i > 0 { // of a rate: the unit and a time
+		if of := displayed(name[:i]); of != name[:i] {
+			return of + name[i:]
+		}
+	}
 	return name
 }
 

@@ -103,6 +103,7 @@ func sober(e *event.Event, most int) *event.Event {
 	}
 	soberFloats(&c.Trust.Flow, &c.Trust.Temp, &c.Trust.FlushedML, &c.Trust.OwedML, &c.Highest, &c.Rate)
 	c.Beside = soberValue(e.Beside, most)
+	c.Points = soberList(e.Points, most)
 	c.Value, c.LastGood = soberValue(e.Value, most), soberValue(e.LastGood, most)
 	if e.Limit != nil {
 		l := soberLimit(*e.Limit, most)
@@ -138,11 +139,31 @@ func soberValue(v *event.Value, most int) *event.Value {
 
 func soberLimit(l event.LimitValue, most int) event.LimitValue {
 	for _, s := range []*string{&l.Name, &l.Side, &l.Unit, &l.OnDelay, &l.OffDelay, &l.Basis,
-		&l.Source.Document, &l.Source.Edition, &l.Source.Band, &l.Source.Tap, &l.Action} {
+		&l.Source.Document, &l.Source.Edition, &l.Source.Band, &l.Source.Tap, &l.Action, &l.Cause, &l.Consequence, &l.Judges, &l.Window} {
 		*s = clip(*s, most)
 	}
 	soberFloats(&l.Value, &l.Written, &l.Deadband)
+	l.Applies = soberList(l.Applies, most)
+	if l.Normal != nil {
+		n := *l.Normal
+		for _, s := range []*string{&n.Distance, &n.Who, &n.Why} {
+			*s = clip(*s, most)
+		}
+		soberFloats(&n.Value, &n.Scatter)
+		l.Normal = &n
+	}
 	return l
+}
+
+// namesCarried bounds the names a message carries as a list: a panel has not more points that are judged.
+const namesCarried = 32
+
+func soberList(all []string, most int) []string {
+	var out []string
+	for _, s := range all[:min(len(all), namesCarried)] {
+		out = append(out, clip(s, most))
+	}
+	return out
 }
 
 func soberFloats(all ...*float64) {

@@ -363,6 +363,7 @@ func tales() []tale {
 	add("alarm.raised-zone-without-name", limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.Believed), young, flowing("open")))
 	zone("America/Sao_Paulo")
 	lineTales(add)
+	measuredTales(add)
 	return all
 }
 

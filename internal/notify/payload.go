@@ -42,6 +42,7 @@ type payload struct {
 	LastedS       json.Number    `json:"lasted_s,omitempty"`
 	Highest       json.Number    `json:"highest,omitempty"`
 	Count         int            `json:"count,omitempty"`
+	Points        []string       `json:"points,omitempty"`   // of too little data
 	Override      *overrideBody  `json:"override,omitempty"` // that stands at the panel
 
 	Again    string        `json:"told_anew_because,omitempty"`
@@ -77,6 +78,35 @@ type limitBody struct {
 	Basis  string      `json:"basis,omitempty"`
 	Source sourceBody  `json:"source"`
 	Action string      `json:"action,omitempty"`
+
+	Cause       string      `json:"cause,omitempty"`
+	Consequence string      `json:"consequence,omitempty"`
+	Judges      string      `json:"judges,omitempty"`  // what of the point; left out: its value
+	Window      string      `json:"window,omitempty"`  // of a rise or a fall
+	Applies     []string    `json:"applies,omitempty"` // the states of the boiler that it names
+	Normal      *normalBody `json:"normal,omitempty"`  // what was learned, where the limit hangs on that
+}
+
+// normalBody is a learned normal, in the limit's unit.
+type normalBody struct {
+	Value    json.Number `json:"value"`
+	Quarters int         `json:"quarter_hours"`
+	Distance string      `json:"distance"`
+	At       string      `json:"at,omitempty"`
+	Who      string      `json:"who,omitempty"`
+	Bound    bool        `json:"bound_decides"` // the bound that always applies is nearer
+}
+
+// normalOf gives what a limit hangs on; nil where nothing was learned.
+func normalOf(n *event.Normal) *normalBody {
+	if n == nil {
+		return nil
+	}
+	b := &normalBody{Value: asWritten(n.Value), Quarters: n.Quarters, Distance: n.Distance, Who: n.Who, Bound: n.Bound}
+	if n.At != 0 {
+		b.At = instant(n.At)
+	}
+	return b
 }
 
 type sourceBody struct {
@@ -134,7 +164,7 @@ func payloadOf(e *event.Event, m message) payload {
 		Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
 		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: e.ClockUncertain || !clockSet(e.At.Wall),
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
-		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count,
+		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count, Points: e.Points,
 	}
 	p.Again, p.Held, p.Readings, p.Unseen, p.Silences = e.Again, e.Held, e.Readings, e.Unseen, silencesOf(e.Trust.Silences)
 	decimals := 1
@@ -149,7 +179,8 @@ func payloadOf(e *event.Event, m message) payload {
 	}
 	if l := e.Limit; l != nil {
 		p.Limit = &limitBody{Name: l.Name, Side: l.Side, Value: asWritten(l.Written), Unit: l.Unit, Basis: l.Basis, Action: l.Action,
-			Source: sourceBody{l.Source.Document, l.Source.Edition, l.Source.Band, l.Source.Tap}}
+			Source: sourceBody{l.Source.Document, l.Source.Edition, l.Source.Band, l.Source.Tap},
+			Cause:  l.Cause, Consequence: l.Consequence, Judges: l.Judges, Window: l.Window, Applies: l.Applies, Normal: normalOf(l.Normal)}
 	}
 	if x := e.Excursion; x != nil {
 		p.Excursion = &excursionBody{ID: x.ID, Open: x.Open, Start: instant(x.Start.Wall), Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound),

@@ -118,6 +118,12 @@ func compose(s *site.Site, e *event.Event) message {
 		t.stateLost()
 	case event.DrillTold:
 		t.drill()
+	case event.BaselineMissing:
+		t.baselineMissing()
+	case event.DataTooLittle:
+		t.dataTooLittle()
+	case event.DataEnough:
+		t.dataEnough()
 	default:
 		t.driven()
 		t.line()

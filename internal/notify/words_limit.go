@@ -41,6 +41,9 @@ func owner(l *event.LimitValue) string {
 	case site.IntoStorage:
 		s += ", for a sample drawn on the way into storage"
 	}
+	if src.Memory {
+		s += ", from memory and not yet looked up in it"
+	}
 	return sentence(s)
 }
 
@@ -86,10 +89,10 @@ func edge(v *event.Value) string {
 
 // named is the subject for a headline, where pH stands before its number already.
 func (t *teller) named() string {
-	if p := t.point(t.e.Point); p != nil && p.Quantity == quantity.PH && p.Derive.By == site.NoDerivation {
+	if p := t.point(t.e.Point); p != nil && p.Quantity == quantity.PH && p.Derive.By == site.NoDerivation && !t.rated() {
 		return ""
 	}
-	return t.subject(t.e.Point) + " "
+	return t.theme() + " "
 }
 
 // noun is the subject where a number follows that says it itself.
@@ -97,7 +100,7 @@ func (t *teller) noun() string {
 	if t.named() == "" {
 		return "water"
 	}
-	return t.subject(t.e.Point)
+	return t.theme()
 }
 
 // limitFacts are the headline's candidates for a value and its limit.
@@ -127,11 +130,11 @@ func (t *teller) raised() {
 		return
 	}
 	t.limitFacts("")
-	what := t.subject(t.e.Point)
+	what := t.theme()
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		t.say(t.at()+": the "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), contradicted(v), owner(l))
+		t.say(t.at()+": the "+t.noun()+t.verb()+amount+", "+against(v, l)+".", edge(v), contradicted(v), owner(l), t.hangs())
 	} else {
-		t.say(t.at()+": the "+what+" was found beyond its limit, "+limitAmount(l, 3)+"; at this moment there is "+amount+".", owner(l))
+		t.say(t.at()+": the "+what+" was found beyond its limit, "+limitAmount(l, 3)+"; at this moment there is "+amount+".", owner(l), t.hangs())
 	}
 	if x != nil {
 		t.say(t.soFar(x))
@@ -140,6 +143,7 @@ func (t *teller) raised() {
 	}
 	t.say(t.held())
 	t.say(t.trust(), t.age())
+	t.say(because(l)...)
 	t.say(t.firstAction(l), handsOff2)
 	t.say(t.advice()...)
 	t.say(t.standing("the value has stayed within its limit for the closing time" + closing(l)))
@@ -192,7 +196,7 @@ func (t *teller) peak(x *event.Excursion) string {
 
 func (t *teller) returned() {
 	l, v, x := t.e.Limit, t.e.Value, t.e.Excursion
-	what := t.subject(t.e.Point)
+	what := t.theme()
 	if l == nil || x == nil {
 		t.fact(t.named() + "returned within its limit")
 		t.fact("returned within its limit")
@@ -213,11 +217,11 @@ func (t *teller) returned() {
 
 	s := t.at() + ": the " + what + " has returned. It was seen within its limit for the whole closing time" + closing(l)
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		s += " and now reads " + amount + ", " + against(v, l) + "."
+		s += " and now" + t.verb() + amount + ", " + against(v, l) + "."
 	} else {
 		s += "; at this moment there is " + amount + "."
 	}
-	t.say(s, owner(l))
+	t.say(s, owner(l), t.hangs())
 	t.say(t.books(x)...)
 	t.say(t.proof(x)...)
 	t.say(t.held())
@@ -245,7 +249,7 @@ func (t *teller) books(x *event.Excursion) []string {
 		from += "at least "
 	}
 	s := from + spellIn(whole, step) + ". Beyond the limit: " + share(exact[0], r[0], step) + "; within it: " + share(exact[1], r[1], step) +
-		"; not known: " + share(exact[2], r[2], step) + "; boiler off line: " + share(exact[3], r[3], step) + "."
+		"; not known: " + share(exact[2], r[2], step) + "; " + resting(&x.Limit) + ": " + share(exact[3], r[3], step) + "."
 	if x.LengthUnknown {
 		s += " Rillwatch was away for a time nobody knows; it is in none of these."
 	}
@@ -265,7 +269,7 @@ func (t *teller) books(x *event.Excursion) []string {
 		}
 		said = append(said, "The mean while beyond the limit was "+least+withUnit(n, x.Unit, basis)+".")
 	}
-	if n, ok := number(x.Integral, x.Decimals); ok {
+	if n, ok := number(x.Integral, x.Decimals); ok && x.Limit.Window == "" { // a rate over time is no amount that anybody asks for
 		// "ppb hours", as one says watt hours: "x" is lost when it is read aloud
 		sum := strings.Join(strings.Fields(n+" "+displayed(x.Unit)+" hours"), " ")
 		if x.Integral > 0 && strings.Trim(n, "0.") == "" {
@@ -332,17 +336,17 @@ func (t *teller) acknowledged() {
 		t.limitFacts("seen, not mended: ")
 	}
 	l, v, x := t.e.Limit, t.e.Value, t.e.Excursion
-	what := t.subject(t.e.Point)
+	what := t.theme()
 	t.say(sentence(name+" has taken notice of the "+what+" alarm of "+t.at()+". That mends nothing: the excursion goes on being counted"), t.note())
 	if x == nil {
 		t.paras = nil
-		t.fact("alarm seen by " + who + ", " + t.subject(t.e.Point) + " was over already")
+		t.fact("alarm seen by " + who + ", " + what + " was over already")
 		t.fact("alarm seen by " + who + ", it was over already")
 		t.fact("alarm seen, it was over already")
 		t.say(sentence(name+" has taken notice of the "+what+" alarm of "+t.at()+", whose excursion was over already"), t.note())
 	}
 	if amount, ok := reads(v, clean(l.Basis)); ok {
-		t.say("The "+t.noun()+" reads "+amount+", "+against(v, l)+".", edge(v), owner(l))
+		t.say("The "+t.noun()+t.verb()+amount+", "+against(v, l)+".", edge(v), owner(l))
 	} else {
 		t.say("Of the "+what+" there is "+amount+"; the limit is "+limitAmount(l, 3)+".", owner(l))
 	}

@@ -49,7 +49,7 @@ var hands = map[event.Kind]bool{
 	event.ProtectionBlind: true, event.ProtectionBack: true,
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
 	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true,
-	event.LimitChanged: true, event.AlarmUnshelved: true, event.AlarmOutOfService: true, event.AlarmUnsteady: true, event.AlarmSteady: true,
+	event.LimitChanged: true, event.AlarmUnshelved: true, event.AlarmOutOfService: true, event.AlarmUnsteady: true, event.AlarmSteady: true, event.DataTooLittle: true,
 }
 
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.
@@ -327,7 +327,9 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 		if r.IntN(6) == 0 {
 			return nil
 		}
-		return &event.LimitValue{Name: pick("oxygen-high", "close_above", "warn_above", "rise_per_min", "approach_above"), Side: pick("high", "low", ""), Value: number(), Written: number(), Unit: pick("ppb", "degC", "pH", "bar(a)", "ratio", ""),
+		return &event.LimitValue{Judges: pick("", "", "rise", "fall", "above_normal", "below_normal", "nonsense"), Window: pick("", "", "20m0s", "x"), Cause: pick("", "the deaerator loses steam."), Consequence: pick("", "pitting"),
+			Normal: map[string]*event.Normal{"": nil, "n": {Value: number(), Scatter: number(), Distance: pick("50 %", ""), Who: pick("Kim", ""), Bound: pick("a", "b") == "a"}}[pick("", "n")], Applies: map[string][]string{"": nil, "on": {"on-line", "start-up"}}[pick("", "on")],
+			Name: pick("oxygen-high", "close_above", "warn_above", "rise_per_min", "approach_above"), Side: pick("high", "low", ""), Value: number(), Written: number(), Unit: pick("ppb", "degC", "pH", "bar(a)", "ratio", ""),
 			Deadband: number(), OffDelay: pick("5m0s", "", "soon"), Basis: pick("", "SO3"), Source: site.Source{Document: pick("", "Larkfield specification"), Edition: pick("", "rev 3"), Band: pick("", "20 to 40 bar"), Tap: pick("", "into-storage")},
 			Action: pick("", "look at the deaerator", action400, "call the chemist!")}
 	}

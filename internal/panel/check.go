@@ -138,7 +138,7 @@ func (pl *Panel) phContradicts(c *site.CrossPH) bool {
 
 // Advice is arithmetic and questions about a point; side is the side on which it stands beyond a limit, if it does.
 func (pl *Panel) Advice(point int, side site.Side) []string {
-	return advise.Lines(advise.Facts{Site: pl.s, Panel: pl.p, Side: side, Reopened: pl.Reopened(),
+	return advise.Lines(advise.Facts{Site: pl.s, Panel: pl.p, Side: side, Normal: pl.usual(point), Reopened: pl.Reopened(),
 		Of: func(p int) reading.Reading { return pl.at(p).Shown }}, point)
 }
 

@@ -17,9 +17,9 @@ type Kept struct {
 }
 
 func (pl *Panel) keep(i int) *Kept {
-	l := &pl.p.Limits[i]
+	l := &pl.inForce[i]
 	pt := &pl.s.Points[l.Point]
-	return &Kept{Point: pt.Path, Unit: l.Unit.Name(), Decimals: pl.decimalsIn(pt, l.Unit), Factor: pl.step(pt, l.Unit), Offset: pl.convert(0, pt, l.Unit), Limit: *pl.limitValue(l)}
+	return &Kept{Point: pt.Path, Unit: l.UnitName(), Decimals: pl.limitDecimals(l), Factor: pl.integralIn(1, l), Offset: pl.inLimit(0, l), Limit: *pl.limitValue(l)}
 }
 
 // recordOf puts the books of an alarm into the unit its limit was written in.

@@ -1,7 +1,6 @@
 package panel
 
 import (
-	"math"
 	"time"
 
 	"rillwatch/internal/event"
@@ -42,32 +41,33 @@ func (pl *Panel) limits(in Input, since time.Duration) {
 // judge takes the reading of a limit's point into its judgement and its books.
 func (pl *Panel) judge(n *news, in Input) {
 	i := n.i
-	l := &pl.p.Limits[i]
+	l := &pl.inForce[i]
 	m, a, pt := pl.at(l.Point), &pl.state.Alarms[i], &pl.s.Points[l.Point]
 	period := pl.pointPeriod(l.Point)
-	onLine := !pl.state.OnLine.off() || !suspends(pt)
-	judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag,
-		Wait: pl.state.OnLine.StartUp > 0 && pt.Chemistry()}
+	onLine, wait := pl.applies(l, pt)
+	judged := alarm.Judged{Reading: m.Shown, Steps: m.Steps, Period: period, OnLine: onLine, Lag: pl.lineOut.Lag, Wait: wait}
 	first := !pl.judged[i]
 	if first {
 		judged.Steps, judged.Away = 0, a.Away.For
 	}
-	_, _, n.decides = alarm.Beyond(l, pt.Resolution, m.Shown)
+	judged = pl.measure(i, judged)
+	step := l.Step(pt.Resolution)
+	_, _, n.decides = l.Places(step, judged.Reading)
 	n.decides = n.decides && onLine
 	by := *l
 	if a.Changed { // it stood under another limit: no new on-delay
 		by.OnDelay, judged.Wait = 0, false
 	}
 	var edge alarm.Edge
-	a.Judge, edge = alarm.StepLimit(&by, pt.Resolution, a.Judge, judged)
-	books := excursion.Input{Do: bookkeeping(edge), Reading: m.Shown, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
+	a.Judge, edge = alarm.StepLimit(&by, step, a.Judge, judged)
+	books := excursion.Input{Do: bookkeeping(edge), Reading: judged.Reading, WallCertain: in.Certain, Steps: m.Steps, Period: period, OnLine: onLine}
 	if first { // what lies between this read and the last one that was judged was not seen
 		books.Steps, books.Restart = 0, !pl.boot.First
 		books.Away, books.AwayKnown = a.Away.For, !a.Away.Unknown
 		pl.judged[i], a.Away = true, Away{}
 	}
 	var done *excursion.Record
-	a.Excursion, done = excursion.Step(l, pt.Resolution, a.Excursion, books)
+	a.Excursion, done = excursion.Step(l, step, a.Excursion, books)
 	if edge != alarm.Closed { // what ends keeps its links for its record
 		pl.link(i, edge, onLine)
 	}
@@ -141,9 +141,9 @@ func (pl *Panel) alarmEvent(i int, kind event.Kind, prio site.Priority) event.Ev
 		pl.ruleFacts(&e)
 		return e
 	}
-	l := &pl.p.Limits[i]
+	l := &pl.inForce[i]
 	e.Point, e.Limit = pl.s.Points[l.Point].Path, pl.limitValue(l)
-	v := pl.value(l.Point, l.Unit)
+	v := pl.limitReading(i)
 	e.Value = &v
 	return e
 }
@@ -215,8 +215,16 @@ func (pl *Panel) excursionOf(i int, r excursion.Record) event.Excursion {
 }
 
 func (pl *Panel) limitValue(l *site.Limit) *event.LimitValue {
-	return &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.Unit.Name(),
-		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action, Priority: l.Priority.String()}
+	v := &event.LimitValue{Name: l.Name, Side: l.Side.String(), Value: l.Value, Written: l.Written, Unit: l.UnitName(),
+		Deadband: l.Deadband, OnDelay: l.OnDelay.String(), OffDelay: l.OffDelay.String(), Basis: l.Basis, Source: l.Source, Action: l.Action,
+		Priority: l.Priority.String(), Cause: l.Cause, Consequence: l.Consequence, Applies: l.Applies.Names(), Normal: pl.normalOf(l)}
+	if l.Of != site.TheValue {
+		v.Judges = l.Of.String()
+	}
+	if l.Of.Rate() {
+		v.Window = l.Window.String()
+	}
+	return v
 }
 
 // convert gives a value of the point in another unit of its quantity; configuration proved that the two convert.
@@ -263,12 +271,7 @@ func (pl *Panel) step(pt *site.Point, to quantity.Unit) float64 {
 
 // decimalsIn is how many digits after the point the resolution carries in a unit.
 func (pl *Panel) decimalsIn(pt *site.Point, to quantity.Unit) int {
-	step := math.Abs(pt.Resolution * pl.step(pt, to))
-	if step <= 0 || step >= 1 {
-		return 0
-	}
-	// 0.1 is one digit; the small allowance keeps 0.001 from becoming four by the last bit of its logarithm
-	return min(6, int(math.Ceil(-math.Log10(step)-1e-9)))
+	return decimalsOf(pt.Resolution * pl.step(pt, to))
 }
 
 // value is a point's reading as it stands, in a unit.

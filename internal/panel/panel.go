@@ -36,6 +36,9 @@ type State struct {
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
 	Entered   []Entered       `json:"entered,omitempty"`          // by path
+	Baselines []Baseline      `json:"baselines,omitempty"`        // by limit
+	Valid     []Valid         `json:"valid,omitempty"`            // of the points that limits judge
+	Histories []History       `json:"histories,omitempty"`        // of the points that baselines are learned from
 	FirstOut  *event.FirstOut `json:"first_out_record,omitempty"` // of the present or last close condition
 }
 
@@ -184,6 +187,10 @@ type Panel struct {
 	seq       uint64
 	bootName  string
 	out       Output
+	measures
+	normals normals
+	valid   []validity // in the order of the state's
+	lacked  []string   // points of which there was too little since that was told
 }
 
 // Boot is what a panel must know of the start of the process.
@@ -222,7 +229,10 @@ func New(s *site.Site, p *site.Panel) *Panel {
 			pl.state.Alarms = append(pl.state.Alarms, Alarm{Name: pl.name + "." + r.name})
 		}
 	}
+	pl.prepareValid()
 	pl.raiseable()
+	pl.prepareMeasures()
+	pl.prepareNormals()
 	pl.heldAt = make([]time.Duration, len(pl.state.Alarms))
 	return pl
 }
@@ -310,10 +320,16 @@ func (pl *Panel) Step(in Input) Output {
 	if pl.crossCheck(since, elapsed) {
 		pl.derive(in) // what comes from a doubted reading is doubted too
 	}
+	if !pl.started {
+		pl.missing()
+	}
 	pl.limits(in, since)
+	pl.gather(unseen, known)
+	pl.validStep(elapsed)
 	pl.rules(in, since, elapsed)
 	pl.tellHolding()
 	pl.stand(in, since, elapsed)
+	pl.rememberLacking()
 	pl.fitness(in)
 	for i, pt := range pl.p.Points {
 		if m := &pl.mem[i]; m.sampled {

@@ -58,6 +58,8 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	pl.restoreChecks(old.Checks)
 	pl.state.Fit, pl.state.FitKnown = old.Fit, old.FitKnown
 	pl.restoreEntered(old.Entered)
+	pl.restoreNormals(old)
+	pl.restoreValid(old.Valid)
 	for _, a := range old.Alarms {
 		i := pl.alarmAt(a.Name)
 		a = upgraded(a)
@@ -152,15 +154,23 @@ func (pl *Panel) definition(i int) string {
 		pt := &pl.s.Points[pl.p.Interlock.Temperature]
 		return pt.Path + " " + pt.Unit.Name()
 	}
-	l := &pl.p.Limits[i]
-	return pl.subject(i) + fmt.Sprintf("%s deadband %s", strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	l := &pl.inForce[i]
+	said := pl.subject(i) + fmt.Sprintf("%s deadband %s", strconv.FormatFloat(l.Value, 'g', -1, 64), strconv.FormatFloat(l.Deadband, 'g', -1, 64))
+	if l.Of.Rate() {
+		said += " in " + l.Window.String()
+	}
+	return said
 }
 
 // subject is the part of a limit's definition without which it is another limit altogether: what it is of, and on which side.
 func (pl *Panel) subject(i int) string {
 	l := &pl.p.Limits[i]
 	pt := &pl.s.Points[l.Point]
-	return pl.formula(l.Point) + fmt.Sprintf("%s %s %s ", pt.Path, pt.Unit.Name(), l.Side)
+	said := pl.formula(l.Point) + fmt.Sprintf("%s %s %s ", pt.Path, pt.Unit.Name(), l.Side)
+	if l.Of != site.TheValue {
+		said += l.Of.String() + " "
+	}
+	return said
 }
 
 // standing tells whether an alarm calls people, or would if nothing silenced it.
@@ -203,7 +213,7 @@ func (pl *Panel) carryOn(i int, a Alarm) Alarm {
 		return fresh
 	}
 	e, x := End(a, pl.name, "limit changed")
-	e.Kind, e.Priority, e.Limit, e.Point = event.LimitChanged, pl.p.Limits[i].Priority, pl.limitValue(&pl.p.Limits[i]), pl.s.Points[pl.p.Limits[i].Point].Path
+	e.Kind, e.Priority, e.Limit, e.Point = event.LimitChanged, pl.p.Limits[i].Priority, pl.limitValue(&pl.inForce[i]), pl.s.Points[pl.p.Limits[i].Point].Path
 	e.Is = "in alarm"
 	if st := a.Alarm.Shown(); a.Alarm.Phase == alarm.Silenced {
 		e.Quiet = st

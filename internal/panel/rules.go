@@ -199,6 +199,9 @@ type AlarmLook struct {
 	AckBy     string
 	Pending   time.Duration
 	Excursion string
+	Judged    *site.Limit   // of a limit that hangs on a learned normal: as it is judged now
+	Normal    *event.Normal // what was learned
+	Usual     float64       // the same in the point's unit; 0: nothing
 
 	Told, Suppressed, Unsteady, MustSpeak bool
 	Quiet, Behind, By                     string
@@ -231,6 +234,9 @@ func (pl *Panel) Look() Look {
 		}
 		if i < len(pl.p.Limits) {
 			v.Limit = i
+			if l := pl.inForce[i]; l.Of.Learned() {
+				v.Judged, v.Normal, v.Usual = &l, pl.normalOf(&l), pl.usual(l.Point)
+			}
 			if a.Judge.Stage == alarm.Pending {
 				v.Pending = a.Judge.Run
 			}

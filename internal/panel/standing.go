@@ -46,6 +46,9 @@ func (pl *Panel) raiseable() {
 		add(standing{name: site.ProtectionBlindAlarm, priority: site.HighPriority, raised: event.ProtectionBlind, returned: event.ProtectionBack,
 			holds: (*Panel).blind, facts: (*Panel).blindFacts})
 	}
+	if s, some := pl.validStanding(); some {
+		add(s)
+	}
 	for _, i := range pl.p.Sensors {
 		path := pl.s.Sensors[i].Path
 		add(standing{name: site.CheckAlarm + strings.TrimPrefix(path, pl.name+"."), priority: site.MediumPriority, raised: event.CheckOver, returned: event.CheckOverBack,

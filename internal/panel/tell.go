@@ -129,7 +129,7 @@ func (pl *Panel) tellRaised(n *news, again string) bool {
 		if e.Excursion = pl.openExcursion(n.i); e.Excursion != nil && a.Alarm.Phase != alarm.Silenced {
 			a.Alarm.Since = e.Excursion.Start.Wall
 		}
-		e.Advice = pl.Advice(l.Point, l.Side)
+		e.Advice = pl.Advice(l.Point, l.Towards())
 		e.Held = pl.lesser(n.i)
 	}
 	pl.emit(e)
@@ -335,8 +335,8 @@ func (pl *Panel) StandOn(dead func(sensor int) bool) int {
 // worse tells whether limit j lies further out than limit i of the same point and side; of equals the one with the higher priority, then the
 // first in order.
 func (pl *Panel) worse(j, i int) bool {
-	a, b := &pl.p.Limits[j], &pl.p.Limits[i]
-	if i == j || a.Point != b.Point || a.Side != b.Side {
+	a, b := &pl.inForce[j], &pl.inForce[i]
+	if i == j || a.Point != b.Point || a.Side != b.Side || (a.Of.Rate() || b.Of.Rate()) && a.Of != b.Of { // a rate and a value are not measured by one yardstick
 		return false
 	}
 	switch {

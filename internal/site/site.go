@@ -384,6 +384,7 @@ type Source struct {
 	Edition  string `json:"edition"`
 	Band     string `json:"band"`
 	Tap      string `json:"tap"`
+	Memory   bool   `json:"from_memory,omitempty"` // the value was not read in the document
 }
 
 // Limit is a value that a point shall not pass on one side.
@@ -401,6 +402,14 @@ type Limit struct {
 	Source   Source
 	Basis    string // for sulfite: "SO3" or "Na2SO3"
 	Action   string // first action, in the plant's words
+
+	Cause       string // what it usually comes from, in the plant's words
+	Consequence string // what comes of doing nothing, in the plant's words
+	Of          Measure
+	Window      time.Duration // of a rate: the time over which it is taken
+	Per         time.Duration // of a rate: the time its Written number is for, an hour or a minute
+	Normal      Normal        // of a limit that hangs on a learned baseline
+	Applies     Applies
 }
 
 // Recipient is one webhook target.

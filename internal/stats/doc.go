@@ -6,6 +6,6 @@
 // apart are neither: chart the results of checks or what is left after a model,
 // not the raw trend. Intervals are 95 %.
 //
-// Owns: charts, paired bias, straight-line regression, by published methods.
+// Owns: charts, paired bias, straight-line regression, medians and median slopes, by published methods.
 // Never: keeps the data; decides what a signal means.
 package stats

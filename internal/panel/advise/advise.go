@@ -18,6 +18,7 @@ type Facts struct {
 	Panel    *site.Panel                     // whose point it is; nil for the sensors of the site
 	Of       func(point int) reading.Reading // as it stands
 	Side     site.Side                       // on which the point stands beyond a limit; NoSide: on none
+	Normal   float64                         // what was learned to be normal for the point, in its unit; 0: nothing was
 	Reopened bool                            // the line was opened, stopped or flushed within the last hours
 }
 
@@ -43,6 +44,8 @@ func Lines(f Facts, point int) []string {
 		s, a := f.crossPH(point)
 		said, asked = append(said, s...), append(asked, a...)
 		s, a = f.oxygen(point)
+		said, asked = append(said, s...), append(asked, a...)
+		s, a = f.scavenger(point)
 		said, asked = append(said, s...), append(asked, a...)
 	}
 	if len(said)+len(asked) > linesMax-1 {

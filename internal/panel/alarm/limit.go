@@ -2,7 +2,6 @@ package alarm
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"rillwatch/internal/reading"
@@ -20,46 +19,6 @@ const lagsToClear = 3
 // longest bounds every single span of time that is added or waited for: ten years of a point that is polled once and then
 // again. It keeps sums of durations (292 years at most) from wrapping.
 const longest = 10 * 365 * 24 * time.Hour
-
-// Beyond judges one reading against a limit. Value, limit and the limit less its deadband are compared in whole steps of
-// resolution, so that the number on the display decides; a resolution of 0 compares the numbers themselves.
-//
-// beyond: strictly past the limit. clear: at the limit less the deadband, or further inside. Neither: in the deadband.
-// decides is false when the reading says nothing about this limit: it does not count, or it is a bound ("above 20") that
-// leaves both open. A sensor at its end may show a truth that equals the end, so "above 20" is beyond a high limit of 19.9
-// and says nothing about one of 20.
-func Beyond(l *site.Limit, resolution float64, r reading.Reading) (beyond, clear, decides bool) {
-	if !r.Counts() {
-		return false, false, false
-	}
-	v, at, inside := inSteps(r.Value, resolution), inSteps(l.Value, resolution), 0.0
-	outward := reading.Above // the bound that points away from the limit, on its far side
-	switch l.Side {
-	case site.High:
-		inside = inSteps(l.Value-l.Deadband, resolution)
-	case site.Low:
-		// A low limit is a high limit in a mirror.
-		inside = -inSteps(l.Value+l.Deadband, resolution)
-		v, at, outward = -v, -at, reading.Below
-	default:
-		return false, false, false
-	}
-	beyond, clear = v > at, v <= inside
-	switch {
-	case r.Bound == reading.Exact:
-		return beyond, clear, true
-	case r.Bound == outward: // the truth is further out than v: only a v already beyond decides
-		return beyond, false, beyond
-	}
-	return false, clear, v <= at // the truth is further in than v: only a v already within decides
-}
-
-func inSteps(v, resolution float64) float64 {
-	if resolution <= 0 {
-		return v
-	}
-	return math.Round(v / resolution)
-}
 
 // Stage is where the judgement of one limit stands. The zero Stage is Clear.
 type Stage uint8
@@ -175,7 +134,7 @@ func StepLimit(l *site.Limit, resolution float64, j Judge, in Judged) (Judge, Ed
 	if j.Stage == Pending && j.Blind > j.Need {
 		j, edge = Judge{}, Dropped
 	}
-	beyond, clear, decides := Beyond(l, resolution, in.Reading)
+	beyond, clear, decides := l.Places(resolution, in.Reading)
 	if !in.OnLine || !decides {
 		return j.pause(in.OnLine), edge
 	}

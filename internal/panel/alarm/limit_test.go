@@ -74,11 +74,11 @@ func TestAtTheLimitIsWithinAndAtItsDeadbandIsClear(t *testing.T) {
 		{high, 8, true, false}, {high, 7, false, false}, {high, 6, false, true}, {high, 5, false, true}, {high, 6.6, false, false},
 		{low, 19, true, false}, {low, 20, false, false}, {low, 21, false, false}, {low, 22, false, true}, {low, 23, false, true},
 	} {
-		if b, cl, d := Beyond(&c.l, 1, is(c.v)); b != c.beyond || cl != c.clear || !d {
+		if b, cl, d := c.l.Places(1, is(c.v)); b != c.beyond || cl != c.clear || !d {
 			t.Errorf("%v %v: %v is beyond %v, clear %v, decides %v; want %v, %v, true", c.l.Side, c.l.Value, c.v, b, cl, d, c.beyond, c.clear)
 		}
 	}
-	if b, cl, d := Beyond(&site.Limit{Value: 7}, 1, is(9)); b || cl || d {
+	if b, cl, d := (&site.Limit{Value: 7}).Places(1, is(9)); b || cl || d {
 		t.Error("a limit without a side decided something")
 	}
 	tell(t, "raised at 8, not at 7", high, []step{
@@ -95,20 +95,20 @@ func TestTheNumberOnTheDisplayDecides(t *testing.T) {
 		t.Fatal("the example no longer shows anything")
 	}
 	l := site.Limit{Side: site.High, Value: 6.3, Deadband: 0.3}
-	if b, _, _ := Beyond(&l, 0.1, is(v)); b {
+	if b, _, _ := l.Places(0.1, is(v)); b {
 		t.Errorf("%v shows as 6.3 and was judged beyond 6.3", v)
 	}
-	if b, _, _ := Beyond(&l, 0.1, is(64*tenth)); !b {
+	if b, _, _ := l.Places(0.1, is(64*tenth)); !b {
 		t.Error("6.4 was not judged beyond 6.3")
 	}
 	// 6.3 less 0.3 and 60 x 0.1 are the same number on the display, whatever their last bits.
 	for _, l := range []site.Limit{l, {Side: site.High, Value: 0.3, Deadband: 0.1}} { // 0.3 - 0.1 is 0.19999999999999998
 		clearAt := math.Round((l.Value-l.Deadband)/0.1) * 0.1
-		if _, c, _ := Beyond(&l, 0.1, is(clearAt)); !c {
+		if _, c, _ := l.Places(0.1, is(clearAt)); !c {
 			t.Errorf("%v was not clear of %v less %v", clearAt, l.Value, l.Deadband)
 		}
 	}
-	if b, _, _ := Beyond(&l, 0, is(v)); !b {
+	if b, _, _ := l.Places(0, is(v)); !b {
 		t.Error("without a resolution the numbers themselves decide")
 	}
 }
@@ -220,7 +220,7 @@ func TestABoundDecidesOnlyWhatItDecides(t *testing.T) {
 		{low(1), under(1), false, false, false},
 		{low(0.5), under(1), false, false, false},
 	} {
-		b, cl, d := Beyond(&c.l, 0.1, c.r)
+		b, cl, d := c.l.Places(0.1, c.r)
 		if b != c.beyond || cl != c.clear || d != c.decides {
 			t.Errorf("%v %v at %v%v: beyond %v, clear %v, decides %v; want %v, %v, %v",
 				c.l.Side, c.l.Value, c.r.Bound, c.r.Value, b, cl, d, c.beyond, c.clear, c.decides)

@@ -189,7 +189,7 @@ func Step(l *site.Limit, resolution float64, s State, in Input) (State, *Record)
 }
 
 func begin(l *site.Limit, resolution float64, in Input) State {
-	if beyond, decides := judge(l, resolution, in.Reading); !in.OnLine || !decides || !beyond {
+	if beyond, _, decides := l.Places(resolution, in.Reading); !in.OnLine || !decides || !beyond {
 		return State{}
 	}
 	at := moment(in)
@@ -243,7 +243,7 @@ func (s State) see(l *site.Limit, resolution float64, in Input) State {
 		s.Held, s.Cut = OffLine, true
 		return s
 	}
-	beyond, decides := judge(l, resolution, in.Reading)
+	beyond, _, decides := l.Places(resolution, in.Reading)
 	if !decides {
 		s.Held = Unknown
 		return s
@@ -264,7 +264,7 @@ func (s State) see(l *site.Limit, resolution float64, in Input) State {
 	if beyond {
 		s.Held = Beyond
 		s.Lower = s.Lower || r.Bound != reading.Exact
-		if further(l, resolution, r, s.Peak, s.PeakBound) {
+		if l.Further(resolution, r, s.Peak, s.PeakBound) {
 			s.Peak, s.PeakBound, s.PeakAt = r.Value, r.Bound, s.Last
 		}
 	}
@@ -298,6 +298,14 @@ type Record struct {
 	LongestGap time.Duration // the longest run of unknown time
 }
 
+// Forget gives up books that were never confirmed; those of an excursion stay.
+func (s State) Forget() State {
+	if s.Open() {
+		return s
+	}
+	return State{}
+}
+
 // Open tells whether the excursion is confirmed and not finished.
 func (s State) Open() bool { return s.Active && !s.Tentative }
 
@@ -326,52 +334,6 @@ func (s State) record(b Books) Record {
 		r.Mean = plus(0, b.Sum/b.Beyond.Hours())
 	}
 	return r
-}
-
-// judge tells whether a reading is past the limit itself, and whether it says anything about it. Everything is compared in
-// whole steps of the resolution: the number on the display decides. "Above 20" is beyond a high limit of 19.9 and says
-// nothing about one of 20; "below 1" is within a high limit of 1.
-func judge(l *site.Limit, resolution float64, r reading.Reading) (beyond, decides bool) {
-	if !r.Counts() || l.Side == site.NoSide {
-		return false, false
-	}
-	v, at := outward(l, inSteps(r.Value, resolution)), outward(l, inSteps(l.Value, resolution))
-	switch r.Bound {
-	case reading.Exact:
-		return v > at, true
-	case outwardBound(l):
-		return v > at, v > at
-	}
-	return false, v <= at
-}
-
-// further tells whether the reading lies further beyond than the peak so far. A bound at the end of the range beats the equal
-// number; of equals the earlier stays.
-func further(l *site.Limit, resolution float64, r reading.Reading, peak float64, bound reading.Bound) bool {
-	v, p := outward(l, inSteps(r.Value, resolution)), outward(l, inSteps(peak, resolution))
-	return v > p || v == p && bound == reading.Exact && r.Bound == outwardBound(l)
-}
-
-// outward mirrors a low limit, so that larger is further beyond on both sides.
-func outward(l *site.Limit, v float64) float64 {
-	if l.Side == site.Low {
-		return -v
-	}
-	return v
-}
-
-func outwardBound(l *site.Limit) reading.Bound {
-	if l.Side == site.Low {
-		return reading.Below
-	}
-	return reading.Above
-}
-
-func inSteps(v, resolution float64) float64 {
-	if resolution <= 0 {
-		return v
-	}
-	return math.Round(v / resolution)
 }
 
 func moment(in Input) Moment { return Moment{Wall: in.Reading.At.Wall, Certain: in.WallCertain} }

@@ -346,30 +346,3 @@ func TestStepByStepAgreesWithRecomputing(t *testing.T) {
 		}
 	}
 }
-
-// Beyond is judged in two rooms that may not know each other; they must agree on every reading.
-func TestBothRoomsJudgeAReadingAlike(t *testing.T) {
-	n := 0
-	for _, side := range []site.Side{site.NoSide, site.High, site.Low} {
-		for _, resolution := range []float64{0, 0.1, 1} {
-			for limit := range 30 {
-				l := site.Limit{Side: side, Value: float64(limit) * 0.1, Deadband: 0.2}
-				for value := range 30 {
-					for _, bound := range []reading.Bound{reading.Exact, reading.Above, reading.Below} {
-						for _, why := range []reading.Reason{reading.Believed, reading.AboveCeiling, reading.Flushing, reading.Silent} {
-							r := reading.Of(float64(value)*0.1, bound, why, reading.Stamp{})
-							b, _, d := alarm.Beyond(&l, resolution, r)
-							if gb, gd := judge(&l, resolution, r); gb != b || gd != d {
-								t.Fatalf("%v %v, %v%v %v at %v: here beyond %v, decides %v; the alarm says %v, %v", side, l.Value, bound, r.Value, why, resolution, gb, gd, b, d)
-							}
-							n++
-						}
-					}
-				}
-			}
-		}
-	}
-	if n != 3*3*30*30*3*4 {
-		t.Errorf("%d readings compared", n)
-	}
-}
