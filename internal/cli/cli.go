@@ -87,7 +87,8 @@ says of each reading whether it may be believed, watches the sample
 temperature, judges oxygen and conductivity against the limits you wrote,
 keeps the evidence and calls people.
 
-It observes: it writes nothing to any device.
+It observes, unless the file names the coil by which it may ask for the sample
+valve to be closed. It never opens one.
 The panel's own thermal shut-off stays the primary protection; rillwatch
 claims no safety integrity level.
 
