@@ -64,6 +64,10 @@ func Run(ctx context.Context, c Config) error {
 	if err != nil {
 		return err
 	}
+	files, err := meansOf(c.Site, false)
+	if err != nil {
+		return err
+	}
 	nonce, err := drawNonce(c.Entropy)
 	if err != nil {
 		return fmt.Errorf("drawing the boot nonce: %w", err)
@@ -108,13 +112,15 @@ func Run(ctx context.Context, c Config) error {
 	defer tailStop()
 	var tail sync.WaitGroup
 	tailErr := make(chan error, 2)
-	sender := notify.New(notify.Config{Site: c.Site, Outbox: l.outbox, Secrets: secrets, Now: now, Rand: l.jitter, Log: c.Log})
+	sender := notify.New(notify.Config{Site: c.Site, Outbox: l.outbox, Secrets: secrets, Old: files.old, Roots: files.roots, Forms: files.forms,
+		Now: now, Certain: func(reading.Stamp) bool { return l.view.Load().Clock.Certain }, Rand: l.jitter, Log: c.Log})
+	l.beat = sender.Beat
 	tail.Go(func() {
 		if err := sender.Run(tailCtx, l.wake); err != nil {
 			tailErr <- fmt.Errorf("notifier: %w", err)
 		}
 	})
-	api := httpapi.New(httpapi.Config{Site: c.Site, View: l.view.Load, Ask: l.ask, Token: token, Now: now, Facts: l.facts(sender, restored.Before.Nonce != ""), Version: c.Version, NewID: l.newID, Log: c.Log})
+	api := httpapi.New(httpapi.Config{Site: c.Site, View: l.view.Load, Ask: l.ask, Token: token, Now: now, Facts: l.facts(sender, restored.Before.Nonce != ""), Drills: drills(sender), Version: c.Version, NewID: l.newID, Log: c.Log})
 	tail.Go(func() {
 		if err := httpapi.Serve(tailCtx, ln, api); err != nil {
 			tailErr <- fmt.Errorf("http: %w", err)

@@ -115,7 +115,7 @@ func TestADiskThatHangsIsToldAsFailingFromMemory(t *testing.T) {
 		b.poll(30*time.Second, 310)
 		var told []string
 		for {
-			item, ok, err := b.l.outbox.Next("on-call")
+			item, ok, err := first(b.l.outbox, "on-call")
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -123,7 +123,7 @@ func TestADiskThatHangsIsToldAsFailingFromMemory(t *testing.T) {
 				break
 			}
 			told = append(told, item.ID)
-			if err := b.l.outbox.End("on-call", item.Key, notify.Delivered, b.l.now(), ""); err != nil {
+			if err := b.l.outbox.End("on-call", []uint64{item.Key}, notify.Delivered, b.l.now(), ""); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -72,6 +72,8 @@ type loop struct {
 	keeper   *clock
 	ids      atomic.Uint64
 	chance   atomic.Uint64
+	overdue  bool                                            // a bus yields no rounds
+	beat     func(at reading.Stamp, what func() notify.Beat) // takes a sign of life; nil: nobody wants one
 }
 
 type ask struct {
@@ -353,7 +355,7 @@ const watchdogLate = 5 * time.Second
 // between rounds too, because a bus may be asked once an hour.
 func (l *loop) feedWatchdog(now time.Duration, rounds []time.Duration) {
 	for b, at := range rounds {
-		if now-at > 2*l.c.Site.Buses[b].Period+watchdogLate {
+		if l.overdue = now-at > 2*l.c.Site.Buses[b].Period+watchdogLate; l.overdue {
 			return
 		}
 	}
@@ -433,6 +435,9 @@ func (l *loop) committed(through uint64) {
 		return true
 	})
 	l.wakeNotifier()
+	if l.beat != nil && !l.overdue { // the end of the real work: asked, judged, on disk
+		l.beat(at, func() notify.Beat { return beatOf(l.c.Site, l.engine.View(), through, at) })
+	}
 }
 
 // goodbye is the last event of an orderly stop.
@@ -492,7 +497,8 @@ func (l *loop) facts(sender *notify.Notifier, restored bool) func() httpapi.Fact
 			if err != nil {
 				l.c.Log.Error("counting the outbox", "recipient", name, "error", err)
 			}
-			f.Outbox = append(f.Outbox, httpapi.OutboxFacts{Recipient: name, Waiting: waiting, Delivered: s.Delivered, Refused: s.Refused, Expired: s.Expired, Attempts: s.Attempts})
+			f.Outbox = append(f.Outbox, httpapi.OutboxFacts{Recipient: name, Waiting: waiting, Delivered: s.Delivered, Refused: s.Refused, Expired: s.Expired,
+				InSummary: s.InSummary, Attempts: s.Attempts, Heartbeats: s.Beats, HeartbeatsFailed: s.BeatsFailed})
 		}
 		return f
 	}

@@ -18,8 +18,6 @@ const (
 	// looseMax bounds the messages told from memory, for each recipient. A disk that is dead for a weekend brings some dozens; beyond
 	// the bound the newest wait for the disk, which is counted nowhere else and so is logged.
 	looseMax = 1000
-	// looseKey marks the keys of messages that are not in the book; the book's own numbers never come near it.
-	looseKey = uint64(1) << 63
 	// Unreadable is how a message ended whose row in the book is damaged.
 	unreadable = "unreadable"
 	// bookWait is how long a courier waits for the book: the next alarm waits behind it. A sound disk takes milliseconds, a poor card two
@@ -48,7 +46,7 @@ type outbox struct {
 	loose map[string][]notify.Item
 	told  map[string]map[string]notify.Result // by recipient and ID, until the disk has it
 	next  uint64
-	going map[string]uint64 // key of the message a recipient's courier is under way with
+	going map[string]map[uint64]bool // keys of the messages a recipient's courier is under way with
 
 	over      map[place]bool           // ended, and the book does not have it yet; at most as many as its queues may hold
 	ends      []*ending                // to be recorded, oldest first
@@ -80,7 +78,7 @@ type bookRead struct {
 }
 
 func newOutbox(book store, now func() reading.Stamp, log *slog.Logger) *outbox {
-	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: looseKey, going: map[string]uint64{},
+	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: notify.Loose, going: map[string]map[uint64]bool{},
 		over: map[place]bool{}, reads: map[string]chan bookRead{}, closed: make(chan struct{})}
 }
 
@@ -100,14 +98,24 @@ func (o *outbox) add(r notify.Row, created reading.Wall) {
 func (o *outbox) durable(recipient, id string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool { return i.ID == id && i.Key != o.going[recipient] })
+	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool { return i.ID == id && !o.going[recipient][i.Key] })
 }
 
-// Next gives the oldest message of a recipient: what the book holds is older than what it would not take.
-func (o *outbox) Next(recipient string) (notify.Item, bool, error) {
-	after := uint64(0)
-	for {
-		row, ok, err := o.read(recipient, after)
+// After gives the messages of a recipient behind a key: those of the book, or with a key of notify.Loose and above those it would not take.
+func (o *outbox) After(recipient string, key uint64, most int) ([]notify.Item, error) {
+	var items []notify.Item
+	if key >= notify.Loose {
+		o.mu.Lock()
+		defer o.mu.Unlock()
+		for _, i := range o.loose[recipient] {
+			if i.Key > key && len(items) < most {
+				items = append(items, i)
+			}
+		}
+		return items, nil
+	}
+	for len(items) < most {
+		row, ok, err := o.read(recipient, key)
 		switch {
 		case err != nil && row.Number != 0:
 			// one damaged row must not hold back all that come after it; that it is lost is on record
@@ -115,32 +123,55 @@ func (o *outbox) Next(recipient string) (notify.Item, bool, error) {
 				o.log.Error("a message in the logbook cannot be read and is given up", "recipient", recipient, "number", row.Number, "error", err)
 				o.record(place{recipient, row.Number}, unreadable, err.Error())
 			}
-			after = row.Number
-			continue
-		case ok:
-			after = row.Number
-			if o.isOver(place{recipient, row.Number}) {
-				continue
-			}
-			id := row.ID.String()
-			o.mu.Lock()
-			result, was := o.told[recipient][id]
-			delete(o.told[recipient], id)
-			o.mu.Unlock()
-			if !was {
-				return notify.Item{Key: row.Number, ID: id, Body: row.Body, Created: row.Created}, true, nil
-			}
-			o.record(place{recipient, row.Number}, string(result), "told before it was on disk")
-			continue
+		case err != nil:
+			return nil, err
+		case !ok:
+			return items, nil
+		case !o.isOver(place{recipient, row.Number}) && !o.toldLoose(recipient, row):
+			items = append(items, notify.Item{Key: row.Number, ID: row.ID.String(), Body: row.Body, Created: row.Created})
 		}
-		o.mu.Lock()
-		defer o.mu.Unlock()
-		if q := o.loose[recipient]; len(q) > 0 {
-			o.going[recipient] = q[0].Key
-			return q[0], true, nil
-		}
-		return notify.Item{}, false, err
+		key = row.Number
 	}
+	return items, nil
+}
+
+// toldLoose tells whether a message of the book was told from memory already, and then ends it.
+func (o *outbox) toldLoose(recipient string, row logbook.Row) bool {
+	id := row.ID.String()
+	o.mu.Lock()
+	result, was := o.told[recipient][id]
+	delete(o.told[recipient], id)
+	o.mu.Unlock()
+	if was {
+		o.record(place{recipient, row.Number}, string(result), "told before it was on disk")
+	}
+	return was
+}
+
+// Get gives one message that waits, and false when it does no longer. One that is not in the book is then under way.
+func (o *outbox) Get(recipient string, key uint64) (notify.Item, bool, error) {
+	if key < notify.Loose {
+		row, ok, err := o.read(recipient, key-1)
+		if err != nil || !ok || row.Number != key || o.isOver(place{recipient, key}) || o.toldLoose(recipient, row) {
+			if row.Number != 0 {
+				err = nil // it is damaged, or another one: this one is gone
+			}
+			return notify.Item{}, false, err
+		}
+		return notify.Item{Key: key, ID: row.ID.String(), Body: row.Body, Created: row.Created}, true, nil
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, i := range o.loose[recipient] {
+		if i.Key == key {
+			if o.going[recipient] == nil {
+				o.going[recipient] = map[uint64]bool{}
+			}
+			o.going[recipient][key] = true
+			return i, true, nil
+		}
+	}
+	return notify.Item{}, false, nil
 }
 
 // read asks the book, and takes silence for an empty queue after a while: a disk that hangs may hold the book's own lock, and what waits
@@ -185,17 +216,20 @@ func (o *outbox) isOver(p place) bool {
 	return o.over[p]
 }
 
-// End records how a message ended.
-func (o *outbox) End(recipient string, key uint64, result notify.Result, _ reading.Stamp, detail string) error {
-	if key < looseKey {
-		o.record(place{recipient, key}, string(result), detail)
-		return nil
+// End records how messages ended.
+func (o *outbox) End(recipient string, keys []uint64, result notify.Result, _ reading.Stamp, detail string) error {
+	for _, k := range keys {
+		if k < notify.Loose {
+			o.record(place{recipient, k}, string(result), detail)
+		}
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	delete(o.going, recipient)
+	for _, k := range keys {
+		delete(o.going[recipient], k)
+	}
 	o.loose[recipient] = slices.DeleteFunc(o.loose[recipient], func(i notify.Item) bool {
-		if i.Key != key {
+		if !slices.Contains(keys, i.Key) {
 			return false
 		}
 		if o.told[recipient] == nil {

@@ -38,14 +38,14 @@ var rooms = map[string][]string{
 	"internal/panel/excursion": {"internal/reading", "internal/site", "internal/quantity"},
 	"internal/panel": {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel/decode", "internal/panel/validate",
 		"internal/panel/line", "internal/panel/interlock", "internal/panel/derive", "internal/panel/alarm", "internal/panel/excursion", "internal/panel/advise", "internal/chem", "internal/stats"}, // a learned baseline is a published median
-	"internal/guess":    {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"}, // what it proposes is decoded as the daemon will
-	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise"},
+	"internal/guess":    {"internal/reading", "internal/site", "internal/quantity", "internal/panel/decode"},                                                             // what it proposes is decoded as the daemon will
+	"internal/engine":   {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/panel", "internal/panel/advise", "internal/panel/alarm"}, // names of an alarm's states
 	"internal/bus/plan": {"internal/reading", "internal/site"},
 	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
 	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine", "internal/panel/validate"}, // an old raw is judged by the step that judged it first
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
 	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
-	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem"}, // what a line costs depends on what is asked together; an altitude stands for a barometer
+	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem", "internal/event"}, // a recipient names the kinds it is told; what a line costs depends on what is asked together; an altitude stands for a barometer
 	"internal/rig":      {},
 	"internal/arch":     {},
 	"internal/app":      nil, // composes: anything but cli

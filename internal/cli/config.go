@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"rillwatch/internal/app"
 	"rillwatch/internal/config"
 )
 
@@ -25,6 +26,9 @@ started and nothing is sent.`,
 			site, report, err := config.Load(args[0])
 			if err != nil {
 				return configError(err)
+			}
+			if err := app.Recipients(site); err != nil { // certificates and templates: a template is tried on every kind of message
+				return err
 			}
 			report.Write(c.OutOrStdout())
 			fmt.Fprint(c.OutOrStdout(), notProven(site))

@@ -113,9 +113,10 @@ func (d *doc) read(text []byte) (*site.Site, Report, error) {
 	d.checkStations()
 	d.checkDrives()
 	d.checkUse()
+	d.readLogbook(top) // before the recipients: a heartbeat follows its commits
+	d.readMessages(top)
 	d.readRecipients(top)
 	d.readHTTP(top)
-	d.readLogbook(top)
 
 	d.out.Hash = d.hash(raw)
 	if d.clean() {

@@ -17,7 +17,7 @@ type shape struct {
 // The tables of the file. A key under later belongs to the design and will mean something; until it does it is refused, because
 // a key that is silently ignored is believed to work.
 var (
-	shapeTop      = shape{"the file", []string{"site", "bus", "map", "panel", "recipient", "http", "logbook", "include", "limit_set"}, nil}
+	shapeTop      = shape{"the file", []string{"site", "bus", "map", "panel", "recipient", "messages", "http", "logbook", "include", "limit_set"}, nil}
 	shapeIncluded = shape{"an included file", []string{"map", "limit_set"}, map[string]string{"include": "include it in the file of the site itself"}}
 	shapeSet      = shape{"a limit set", []string{"document", "edition", "band", "tap", "stream", "limit"}, nil}
 	shapeSetLimit = shape{"a limit of a set", []string{"quantity", "high", "low", "basis", "known", "confidence", "note"}, nil}
@@ -59,9 +59,16 @@ var (
 	shapeCross     = shape{"the cross-checks", []string{"ph", "oxygen"}, nil}
 	shapeCrossPH   = shape{"the cross-check of pH", []string{"ph", "conductivity", "temperature", "fed", "band"}, nil}
 	shapeCrossO2   = shape{"the cross-check of oxygen", []string{"oxygen", "oxygen_above", "sulfite", "sulfite_above"}, nil}
-	shapeRecipient = shape{"a recipient", []string{"url", "secret_file"}, map[string]string{"secret_credential": "give secret_file"}}
-	shapeHTTP      = shape{"the http table", []string{"listen", "token_file"}, map[string]string{"token_credential": "give token_file", "tls": "put a reverse proxy in front"}}
-	shapeLogbook   = shape{"the logbook", []string{"dir", "flush", "keep", "keep_hours", "keep_events", "disk"}, map[string]string{"retention": "say it as keep, and as disk"}}
+	shapeRecipient = shape{"a recipient", []string{"url", "secret_file", "old_secret_file", "ca_file", "proxy", "least_priority", "panels", "kinds", "quiet", "heartbeat",
+		"template_file", "content_type"}, map[string]string{
+		"secret_credential": "give secret_file",
+		"escalate_after":    "remove it; who is called next is for the paging service behind the hook",
+		"escalation":        "remove it; who is called next is for the paging service behind the hook"}}
+	shapeQuiet    = shape{"quiet hours", []string{"from", "to", "least"}, nil}
+	shapeMessages = shape{"the messages", []string{"reminders", "allowed"}, map[string]string{"escalation": "remove it; who is called next is for the paging service behind the hook"}}
+	shapeRemind   = shape{"the reminders", priorityList, nil}
+	shapeHTTP     = shape{"the http table", []string{"listen", "token_file"}, map[string]string{"token_credential": "give token_file", "tls": "put a reverse proxy in front"}}
+	shapeLogbook  = shape{"the logbook", []string{"dir", "flush", "keep", "keep_hours", "keep_events", "disk"}, map[string]string{"retention": "say it as keep, and as disk"}}
 )
 
 const ()

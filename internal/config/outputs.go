@@ -6,27 +6,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"strconv"
-
-	"rillwatch/internal/site"
 )
-
-func (d *doc) readRecipients(top table) {
-	list := top.named("recipient", `[recipient.NAME] and url = "https://..."`)
-	for _, t := range list {
-		t.check(shapeRecipient)
-		r := site.Recipient{Name: t.name()}
-		r.URL = readURL(t)
-		const do = "write the path of a file that holds the signing secret"
-		if !t.has("secret_file") {
-			t.missing("secret_file", do+"; messages without a signature could come from anybody")
-		}
-		r.SecretFile = t.file("secret_file", do)
-		d.out.Recipients = append(d.out.Recipients, r)
-	}
-	if len(list) == 0 && !top.has("recipient") {
-		top.warnHere("there is no recipient, so nobody is told anything", `write [recipient.NAME] with url and secret_file`)
-	}
-}
 
 // file is the path of a file that must hold a secret; when a file is being loaded it is looked for.
 func (t table) file(key, do string) string {

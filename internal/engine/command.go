@@ -64,6 +64,8 @@ func (e *Engine) obey(in Command, o *Outcome) Reply {
 		return e.learn(in, do, o)
 	case Prove:
 		return e.prove(in, do, o)
+	case Drill:
+		return e.drill(in, do, o)
 	}
 	if rep, ok := e.obeyInterlock(in, o); ok {
 		return rep

@@ -44,6 +44,10 @@ type Engine struct {
 	routes   [][]route // by bus
 	orders   uint64    // given since the start
 	moment   moment    // of the input in hand
+
+	reminders []reminder
+	lookedAt  time.Duration // Up of the last tick
+	roots     []string      // by bus: the ID of the event that told it as lost; empty while it lives
 }
 
 type judge struct {
@@ -73,6 +77,7 @@ type siteState struct {
 	Buses       []busState    `json:"buses,omitempty"`
 	Sensors     []sensorState `json:"sensors,omitempty"`
 	Replies     []savedReply  `json:"replies,omitempty"`
+	Reminders   []reminder    `json:"reminders,omitempty"`
 }
 
 type busState struct {
@@ -111,6 +116,7 @@ func New(s *site.Site) *Engine {
 	}
 	e.sensors = make([]sensorRun, len(s.Sensors))
 	e.links = make([]link, len(s.Buses))
+	e.roots = make([]string, len(s.Buses))
 	for b := range s.Buses {
 		for _, r := range e.routes[b] {
 			e.links[b].stationAt(r.station)
@@ -159,6 +165,7 @@ func (e *Engine) Step(in Input) Outcome {
 			e.step(j, in.At, nil, &o)
 		}
 		e.refresh(in.At, -1)
+		e.remind(in, &o)
 	case Command:
 		o.At = in.At
 		e.takeCommand(in, &o)
@@ -190,6 +197,7 @@ func (e *Engine) Step(in Input) Outcome {
 		o.At = in.At
 		e.takeResult(in, &o)
 	}
+	e.follow(&o)
 	for i := range o.Events {
 		o.Events[i].ClockUncertain = !e.certain
 	}
@@ -308,7 +316,7 @@ func (e *Engine) restoreSite(in Boot) error {
 	if st.Seen != 0 {
 		e.seen, e.sure = st.Seen, st.SeenCertain
 	}
-	e.replies = st.Replies
+	e.replies, e.reminders = st.Replies, st.Reminders
 	e.restoreSensors(st.Sensors)
 	for _, b := range st.Buses {
 		for i := range e.s.Buses {
@@ -382,7 +390,7 @@ func sortRows(rows []StateRow) {
 }
 
 func (e *Engine) siteRow() []byte {
-	st := siteState{Seen: e.seen, SeenCertain: e.sure, Sensors: e.sensorRows(), Replies: e.replies}
+	st := siteState{Seen: e.seen, SeenCertain: e.sure, Sensors: e.sensorRows(), Replies: e.replies, Reminders: e.reminders}
 	for b := range e.links {
 		bs := busState{Bus: e.s.Buses[b].Name, Lost: e.links[b].told}
 		for k := range e.links[b].stations {

@@ -268,6 +268,10 @@ func TestEveryVerbSurvivesItsTextForm(t *testing.T) {
 			if o.Replies[0].Refusal != engine.NoSuchPoint { // b1.rack.oxygen is measured
 				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NoSuchPoint)
 			}
+		case engine.Drill:
+			if o.Replies[0].Refusal != engine.NoSuchRecipient { // this site has none
+				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.NoSuchRecipient)
+			}
 		default:
 			if o.Replies[0].Refusal != engine.VerbNotObeyed {
 				t.Errorf("%T: refusal %q, want %q", do, o.Replies[0].Refusal, engine.VerbNotObeyed)

@@ -32,7 +32,7 @@ var update = flag.Bool("update", false, "write the transcripts of testdata/repla
 // that long with these values (they hold until changed; A..B is a ramp; silent, refused, nan, raw:8000 or fault:NAME stand for what the
 // device does; rack.serial=TEXT is the serial number of a sensor whose map names one); "gap 30s" lets time pass without any batch;
 // "ack NAME by WHO"; "off b2 for 8h by WHO" and "on ..."; "check b2.rack for 30m by WHO: WHAT" and "back b2.rack by WHO"; "enter POINT VALUE UNIT BASIS AGE WHO",
-// with - for none; "learn LIMIT by WHO"; "shelve NAME for 1h by WHO", "unshelve NAME by WHO", "takeout NAME by WHO" and "putback ..." of service; "restart 30s" ends the process and
+// with - for none; "learn LIMIT by WHO"; "shelve NAME for 1h by WHO", "unshelve NAME by WHO", "takeout NAME by WHO" and "putback ..." of service; "drill NAME by WHO", with all for everybody; "restart 30s" ends the process and
 // starts the next one so much later, "change 30s" with the file changed.toml as its configuration, "restart unknown" with a clock nobody trusts; "disk fails", "disk back"; "clock uncertain", "clock certain".
 //
 // Of a driven valve: "rearm PANEL by WHO", "override PANEL 30m by WHO", "byhand PANEL by WHO"; "orders taken" (so it is at first), "orders
@@ -246,6 +246,11 @@ func (st *story) line(line string) error {
 		}
 		st.acks++
 		st.feed(engine.Command{ID: fmt.Sprintf("%s-%d", word, st.acks), Who: who, Why: "work order 7", From: "cli", At: st.now(), Do: do})
+		return nil
+	case word == "drill":
+		to, who, _ := strings.Cut(rest, " by ")
+		st.acks++
+		st.feed(engine.Command{ID: fmt.Sprintf("drill-%d", st.acks), Who: who, Why: "first of the month", From: "cli", At: st.now(), Do: engine.Drill{Recipient: strings.TrimPrefix(to, "all")}})
 		return nil
 	case word == "orders":
 		st.orders = rest

@@ -230,6 +230,11 @@ func FormatEvent(e *event.Event) string {
 	if e.Count != 0 {
 		put("count", strconv.Itoa(e.Count))
 	}
+	if e.Nth != 0 {
+		put("nth", strconv.Itoa(e.Nth))
+	}
+	put("root", e.Root)
+	put("to", e.To)
 	if e.Trust.Valve != "" {
 		put("valve", e.Trust.Valve)
 		put("doubt", e.Trust.Reason)

@@ -142,6 +142,10 @@ const (
 	BaselineMissing   // a limit hangs on a baseline that was never learned, or is lost
 	DataTooLittle     // for two hours too few readings of a point that is judged counted
 	DataEnough        // enough again
+	AlarmReminder     // an alarm that stands and that nobody has acknowledged
+	AlarmWorse        // an alarm that stands is much further beyond than when it was last told
+	AlarmSuspended    // the boiler went off line while alarms stood: they are not over
+	AlarmResumed      // it is fed again, and they are judged again
 	kindCount
 )
 
@@ -189,9 +193,9 @@ var kindTable = [KindCount]kindRow{
 	ReadingsDropped:         {"logbook.readings_dropped", true},
 	CommitFailing:           {"logbook.failing", true},
 	CommitBack:              {"logbook.back", true},
-	Started:                 {"daemon.started", false},
-	Stopped:                 {"daemon.stopped", false},
-	ConfigChanged:           {"daemon.config_changed", false},
+	Started:                 {"daemon.started", true},
+	Stopped:                 {"daemon.stopped", true},
+	ConfigChanged:           {"daemon.config_changed", true},
 	ClockStepped:            {"clock.stepped", false},
 	FlowOutside:             {"sample.flow_outside", true},
 	FlowInside:              {"sample.flow_inside", true},
@@ -241,6 +245,10 @@ var kindTable = [KindCount]kindRow{
 	BaselineMissing:         {"baseline.missing", true},
 	DataTooLittle:           {"data.too_little", true},
 	DataEnough:              {"data.enough", true},
+	AlarmReminder:           {"alarm.reminder", true},
+	AlarmWorse:              {"alarm.worse", true},
+	AlarmSuspended:          {"alarm.suspended", true},
+	AlarmResumed:            {"alarm.resumed", true},
 }
 
 func (k Kind) String() string { return kindTable[int(k)%KindCount].name }
@@ -302,6 +310,9 @@ type Event struct {
 	Beside    *Value        `json:"beside,omitempty"`       // the cooling water's temperature
 	Rate      float64       `json:"rate_per_min,omitempty"` // of a rise, in the unit of Value
 	Points    []string      `json:"points,omitempty"`       // of too little data: the points it is of
+	Nth       int           `json:"nth,omitempty"`          // of a reminder: the first, the second ...
+	Root      string        `json:"root,omitempty"`         // the ID of the event that explains this one: one cause is told together
+	To        string        `json:"to,omitempty"`           // of a drill: the one recipient it is for; empty: all of them
 	Test      bool          `json:"test,omitempty"`
 
 	// One trouble is one message. Everything is on record; what is quiet calls nobody.

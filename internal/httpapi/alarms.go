@@ -91,17 +91,6 @@ type excursionBody struct {
 	excursionTrust
 }
 
-// meanBound says on which side the true mean lies when part of the episode was beyond the sensor's range.
-func meanBound(x *event.Excursion) string {
-	switch {
-	case !x.IntegralLow:
-		return "exact"
-	case x.Limit.Side == site.Low.String():
-		return "below"
-	}
-	return "above"
-}
-
 // alarmStates are the states an alarm can be shown in (IEC 62682, ISA-18.2).
 var alarmStates = []string{"normal", "unacknowledged", "acknowledged", "returned_unacknowledged", "shelved", "suppressed", "out_of_service"}
 
@@ -183,6 +172,6 @@ func excursionOf(panel string, x *event.Excursion) excursionBody {
 		Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound), PeakAt: instant(x.PeakAt),
 		BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime), SuspendedS: seconds(x.Suspended), LengthUnknown: x.LengthUnknown,
 		// a mean and an integral are computed and carry one digit, and four, more than the display
-		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1), MeanBound: meanBound(x),
+		Integral: digits(x.Integral, 4), IntegralLow: x.IntegralLow, Mean: digits(x.Mean, x.Decimals+1), MeanBound: x.MeanBound(),
 		AcknowledgedBy: x.AckBy, AcknowledgedAt: instant(x.AckAt), excursionTrust: trustOf(x)}
 }

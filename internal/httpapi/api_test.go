@@ -209,7 +209,7 @@ func TestStatusTellsOfBusesPanelsLogbookAndOutbox(t *testing.T) {
 		`"at":"2026-11-25T10:01:40.000Z","faults":{"timeout":3},"stations":[{"station":1,"answering":true,"fault":"answered","words":"answered","took_s":0.012},` +
 		`{"station":9,"answering":false,"fault":"timeout","words":"the station does not answer","took_s":0.000}]}],"logbook":{"commits":20,"commit_failures":1,` +
 		`"last_commit_at":"2026-11-25T10:01:37.000Z","samples_dropped":4,"bytes":65536},"outbox":[{"recipient":"on-call","waiting":1,"delivered":5,"refused":1,"expired":2,` +
-		`"attempts":11}]}` + "\n"
+		`"in_summary":4,"attempts":11,"heartbeats":7,"heartbeats_failed":3}]}` + "\n"
 	if d := cmp.Diff(want, body); d != "" {
 		t.Error(d)
 	}
@@ -342,7 +342,7 @@ func TestTheListOfPathsIsTrue(t *testing.T) {
 			t.Errorf("%s: %d %s", path, status, body)
 		}
 	}
-	if listed != 6 || !strings.Contains(body, "POST /api/v1/alarms/{alarm}/acknowledge") {
+	if listed != 7 || !strings.Contains(body, "POST /api/v1/alarms/{alarm}/acknowledge") {
 		t.Errorf("%d paths in\n%s", listed, body)
 	}
 }

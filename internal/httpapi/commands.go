@@ -77,7 +77,13 @@ var verbs = []verb{
 	{"prove", []string{"point", "shown", "step", "tolerance"}, func(f *fields) engine.Do {
 		return engine.Prove{Point: f.text("point", nameMax), Shown: f.number("shown"), Step: f.number("step"), Tolerance: f.number("tolerance")}
 	}},
-	{"drill", []string{"recipient"}, func(f *fields) engine.Do { return engine.Drill{Recipient: f.text("recipient", nameMax)} }},
+	{"drill", []string{"recipient"}, func(f *fields) engine.Do {
+		var d engine.Drill
+		if f.has("recipient") { // left out: everybody
+			d.Recipient = f.text("recipient", nameMax)
+		}
+		return d
+	}},
 }
 
 // commandBody answers a command that was obeyed and is on disk.

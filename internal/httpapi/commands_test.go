@@ -85,7 +85,7 @@ func TestACommandThatIsNotWholeIsRefusedBeforeItsIDIsUsed(t *testing.T) {
 		fields := strings.Split(c.fields, ",")
 		for i, f := range fields {
 			name, _, _ := strings.Cut(f, ":")
-			if name == `"basis"` || name == `"back"` || name == `"taken"` || name == `"for"` && (c.verb == "override" || c.verb == "shelve") {
+			if name == `"basis"` || name == `"back"` || name == `"taken"` || name == `"for"` && (c.verb == "override" || c.verb == "shelve") || name == `"recipient"` {
 				continue
 			}
 			rest := append(append([]string{`"who":"x"`}, fields[:i]...), fields[i+1:]...)

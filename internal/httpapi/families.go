@@ -48,14 +48,15 @@ var (
 	droppedDesc       = desc("logbook_samples_dropped_total", "Samples given up because the disk did not follow. Events never are.")
 	logbookSizeDesc   = desc("logbook_size_bytes", "Size of the logbook on disk.")
 	waitingDesc       = desc("outbox_waiting", "Messages not yet delivered to the recipient.", "recipient")
-	deliveriesDesc    = desc("deliveries_total", "Messages to the recipient by how they ended: delivered, refused or expired.", "recipient", "result")
+	deliveriesDesc    = desc("deliveries_total", "Messages to the recipient by how they ended: delivered, refused, expired, or told in a summary.", "recipient", "result")
+	heartbeatsDesc    = desc("heartbeats_total", "Heartbeats to the recipient by how they ended: delivered or failed.", "recipient", "result")
 	attemptsDesc      = desc("delivery_attempts_total", "Attempts to deliver a message to the recipient.", "recipient")
 	buildDesc         = desc("build_info", "Always 1; the label is the version that runs.", "version")
 )
 
 var plainDescs = []*prometheus.Desc{believedDesc, boundDesc, qualityDesc, reasonDesc, lastGoodDesc, infoDesc, busConnectedDesc, busRoundsDesc, busMissedDesc,
 	busFaultsDesc, stationDesc, alarmStateDesc, alarmActiveDesc, alarmsActiveDesc, alarmsDesc, alarmsUnsteady, alarmsHeld, excursionsDesc, valveDesc, interlockDesc, representDesc, onLineDesc, judgedDesc,
-	clockDesc, commitsDesc, commitsFailedDesc, lastCommitDesc, droppedDesc, logbookSizeDesc, waitingDesc, deliveriesDesc, attemptsDesc, buildDesc}
+	clockDesc, commitsDesc, commitsFailedDesc, lastCommitDesc, droppedDesc, logbookSizeDesc, waitingDesc, deliveriesDesc, heartbeatsDesc, attemptsDesc, buildDesc}
 
 var (
 	qualityStates = []string{reading.Good.String(), reading.Uncertain.String(), reading.Bad.String()}

@@ -32,6 +32,7 @@ type Config struct {
 	Token   []byte
 	Now     func() reading.Stamp
 	Facts   func() Facts
+	Drills  func() []DrillFacts // the last drill of each recipient; nil: none
 	Version string
 	// NewID makes an id for a command that came without one.
 	NewID func() string
@@ -50,9 +51,10 @@ type Facts struct {
 
 // OutboxFacts is the state of one recipient's messages.
 type OutboxFacts struct {
-	Recipient                             string
-	Waiting                               int
-	Delivered, Refused, Expired, Attempts uint64
+	Recipient                                        string
+	Waiting                                          int
+	Delivered, Refused, Expired, InSummary, Attempts uint64
+	Heartbeats, HeartbeatsFailed                     uint64
 }
 
 // commandsMax bounds the commands that wait for the disk at one time. Commands come from people; eight at once means that the disk is
@@ -84,6 +86,7 @@ GET  /healthz                                200 while judgement moves
 GET  /readyz                                 200 once every bus was asked and the logbook is written
 GET  /api/v1/readings[?panel=P][&format=csv] every reading with its quality and reason
 GET  /api/v1/alarms[?panel=P]                alarms and open excursions
+GET  /api/v1/drills                          what each recipient answered to the last drill, and how long it took
 GET  /api/v1/status                          buses, stations, sample lines, interlocks, logbook, outbox
 POST /api/v1/alarms/{alarm}/acknowledge      {"who": "...", "why": "...", "id": "..."} with Authorization: Bearer TOKEN
 POST /api/v1/points/{point}/enter            the same with "value": 100, "unit": "mg/L", "basis": "SO3", "taken": "2026-11-25T08:30:00Z"
@@ -127,6 +130,8 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s.get(w, r, s.alarms)
 	case "/api/v1/status":
 		s.get(w, r, s.status)
+	case "/api/v1/drills":
+		s.get(w, r, s.drills)
 	default:
 		if point, ok := enterPath(r.URL.Path); ok {
 			s.postOnly(w, r, "a value is entered with POST", func() { s.enter(w, r, point) })

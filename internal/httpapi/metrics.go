@@ -185,6 +185,9 @@ func (c *collector) facts(o out) {
 		o.counter(deliveriesDesc, r.Delivered, r.Recipient, "delivered")
 		o.counter(deliveriesDesc, r.Refused, r.Recipient, "refused")
 		o.counter(deliveriesDesc, r.Expired, r.Recipient, "expired")
+		o.counter(deliveriesDesc, r.InSummary, r.Recipient, "in_summary")
+		o.counter(heartbeatsDesc, r.Heartbeats, r.Recipient, "delivered")
+		o.counter(heartbeatsDesc, r.HeartbeatsFailed, r.Recipient, "failed")
 		o.counter(attemptsDesc, r.Attempts, r.Recipient)
 	}
 }

@@ -88,6 +88,7 @@ var unitOf = map[string]string{
 	"rillwatch_logbook_size_bytes":                    "bytes",
 	"rillwatch_outbox_waiting":                        "",
 	"rillwatch_deliveries_total":                      "",
+	"rillwatch_heartbeats_total":                      "",
 	"rillwatch_delivery_attempts_total":               "",
 	"rillwatch_build_info":                            "",
 }

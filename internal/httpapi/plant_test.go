@@ -117,7 +117,7 @@ func (p *plant) config() Config {
 		Now: func() reading.Stamp { return moment(100.25) }, NewID: func() string { return "made-1" },
 		Facts: func() Facts {
 			return Facts{Commits: 20, CommitFailures: 1, LastCommit: moment(97), SamplesDropped: 4, LogbookBytes: 65536, Restored: true,
-				Outbox: []OutboxFacts{{Recipient: "on-call", Waiting: 1, Delivered: 5, Refused: 1, Expired: 2, Attempts: 11}}}
+				Outbox: []OutboxFacts{{Recipient: "on-call", Waiting: 1, Delivered: 5, Refused: 1, Expired: 2, InSummary: 4, Attempts: 11, Heartbeats: 7, HeartbeatsFailed: 3}}}
 		}}
 }
 

@@ -118,7 +118,11 @@ type outboxBody struct {
 	Delivered uint64 `json:"delivered"`
 	Refused   uint64 `json:"refused"`
 	Expired   uint64 `json:"expired"`
+	InSummary uint64 `json:"in_summary"`
 	Attempts  uint64 `json:"attempts"`
+
+	Heartbeats       uint64 `json:"heartbeats"`
+	HeartbeatsFailed uint64 `json:"heartbeats_failed"`
 }
 
 // interlockStates are the states of the sample over-temperature watch.

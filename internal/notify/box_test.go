@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -43,33 +44,50 @@ func (b *box) put(to string, items ...Item) {
 	b.queue[to] = append(b.queue[to], items...)
 }
 
-func (b *box) Next(to string) (Item, bool, error) {
+func (b *box) After(to string, key uint64, most int) ([]Item, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.brokenN > 0 {
 		b.brokenN--
-		return Item{}, false, errors.New("the disk sleeps")
+		return nil, errors.New("the disk sleeps")
 	}
-	if len(b.queue[to]) == 0 {
-		return Item{}, false, nil
+	var items []Item
+	for _, i := range b.queue[to] {
+		if i.Key > key && len(items) < most {
+			items = append(items, i)
+		}
 	}
-	return b.queue[to][0], true, nil
+	return items, nil
 }
 
-func (b *box) End(to string, key uint64, result Result, at reading.Stamp, detail string) error {
+func (b *box) Get(to string, key uint64) (Item, bool, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, i := range b.queue[to] {
+		if i.Key == key {
+			return i, true, nil
+		}
+	}
+	return Item{}, false, nil
+}
+
+func (b *box) End(to string, keys []uint64, result Result, at reading.Stamp, detail string) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.broken > 0 {
 		b.broken--
 		return errors.New("the disk sleeps")
 	}
-	if len(b.queue[to]) == 0 || b.queue[to][0].Key != key {
-		return fmt.Errorf("message %d is not the head of the queue of %s", key, to)
+	for _, key := range keys {
+		i := slices.IndexFunc(b.queue[to], func(i Item) bool { return i.Key == key })
+		if i < 0 {
+			return fmt.Errorf("message %d is not in the queue of %s", key, to)
+		}
+		b.queue[to] = slices.Delete(b.queue[to], i, i+1)
+		e := ending{to, key, result, at, detail}
+		b.ends = append(b.ends, e)
+		b.told <- e
 	}
-	b.queue[to] = b.queue[to][1:]
-	e := ending{to, key, result, at, detail}
-	b.ends = append(b.ends, e)
-	b.told <- e
 	return nil
 }
 

@@ -32,24 +32,39 @@ type cloudEvent struct {
 	Data            payload `json:"data"`
 }
 
-// Rows gives the messages of an event, one for each recipient of the site; nil when nobody is called for events of this kind.
+// Rows gives the messages of an event, one for each recipient that is told them; nil when nobody is called for events of this kind.
 func Rows(s *site.Site, e *event.Event) []Row {
 	if !e.Told() || len(s.Recipients) == 0 {
 		return nil
 	}
-	b := body(s, e)
-	rows := make([]Row, len(s.Recipients))
+	var b []byte
+	var rows []Row
 	for i := range s.Recipients {
-		rows[i] = Row{ID: e.ID, Recipient: s.Recipients[i].Name, Body: b}
+		r := &s.Recipients[i]
+		if !goesTo(r, e) {
+			continue
+		}
+		if b == nil {
+			b = body(s, e)
+		}
+		rows = append(rows, Row{ID: e.ID, Recipient: r.Name, Body: b})
 	}
 	return rows
+}
+
+// goesTo tells whether a recipient is told an event. A drill goes to whom it is for, whatever else is told there: it tries out the way.
+func goesTo(r *site.Recipient, e *event.Event) bool {
+	if e.Kind == event.DrillTold {
+		return e.To == "" || e.To == r.Name
+	}
+	return r.Route.Takes(e.Priority, e.Panel, e.Kind.String())
 }
 
 // body composes a message: words and machine fields in at most bodyMax bytes.
 func body(s *site.Site, e *event.Event) []byte {
 	var b []byte
 	for i, n := range clips {
-		if b = marshal(envelope(s, sober(e, n), n)); len(b) <= bodyMax {
+		if b = marshal(told(s, sober(e, n), n)); len(b) <= bodyMax {
 			return b
 		}
 		if i == len(clips)-1 {
@@ -57,14 +72,17 @@ func body(s *site.Site, e *event.Event) []byte {
 		}
 	}
 	// Only names nobody would write get here. The words matter most, and they are bounded by the clip.
-	v := envelope(s, sober(e, clips[len(clips)-1]), clips[len(clips)-1])
+	v := told(s, sober(e, clips[len(clips)-1]), clips[len(clips)-1])
 	v.Data.Limit, v.Data.Excursion, v.Data.LastGood = nil, nil, nil
 	v.Data.Text = clip(v.Data.Text, 2000)
 	return marshal(v)
 }
 
-func envelope(s *site.Site, e *event.Event, most int) cloudEvent {
-	m := compose(s, e)
+func told(s *site.Site, e *event.Event, most int) cloudEvent {
+	return envelope(s, e, compose(s, e), most)
+}
+
+func envelope(s *site.Site, e *event.Event, m message, most int) cloudEvent {
 	c := cloudEvent{
 		SpecVersion: "1.0", ID: e.ID.String(), Source: "urn:rillwatch:" + url.PathEscape(clip(s.Name, most)),
 		Type: "dev.rillwatch." + e.Kind.String() + ".v1", Subject: e.Panel, Time: e.At.Wall.Time().Format(time.RFC3339Nano),
@@ -184,5 +202,5 @@ func clip(s string, n int) string {
 	if short := shorten(s, n); short != "" {
 		return short
 	}
-	return string([]rune(s)[:n-4]) + " ..."
+	return event.Clip(s, n) // one word without a place to cut
 }

@@ -3,15 +3,18 @@ package notify
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
 	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
 )
 
 const (
@@ -24,13 +27,20 @@ const (
 	endTries = 5
 	// lookEvery is how often an idle courier looks by itself, should a wake ever be missed.
 	lookEvery = time.Minute
+	// pageMost bounds the messages read at one time: 2 MB of the longest.
+	pageMost = 100
+	// waitsMost bounds what is kept of those that wait, some 100 bytes each: as many as the book keeps for one recipient.
+	waitsMost = 10_000
+	// drillLimit: a drill that has not arrived by then has failed, which is what it was to find out.
+	drillLimit = 5 * time.Minute
+	// ownKind is the content type of a message as it is.
+	ownKind = "application/cloudevents+json; charset=utf-8"
 )
 
-// run serves one recipient: the head of the queue is tried until it ends, then the next.
+// run serves one recipient: what is to go next is sent until it ends, then the next.
 func (c *courier) run(ctx context.Context) {
 	for ctx.Err() == nil {
-		item, ok, err := c.n.c.Outbox.Next(c.to.Name)
-		if err != nil {
+		if err := c.fill(); err != nil {
 			c.boxFailed(&c.unread, "reading", err)
 			if !pause(ctx, boxRetry, nil) {
 				return
@@ -38,52 +48,161 @@ func (c *courier) run(ctx context.Context) {
 			continue
 		}
 		c.boxWorks(&c.unread)
-		if !ok {
-			if !pause(ctx, lookEvery, c.wake) {
+		now := c.n.c.Now()
+		switch s := c.pace.next(now, c.n.c.Certain(now), c.waits, c.to.Quiet, c.n.c.Site.Zone); {
+		case len(s.sum) > 0:
+			c.tellTogether(ctx, s)
+		case s.send >= 0:
+			c.tellOne(ctx, c.waits[s.send])
+		default:
+			wait := lookEvery
+			if s.until > 0 {
+				wait = min(wait, max(s.until-now.Up, time.Second))
+			}
+			if !pause(ctx, wait, c.wake) {
 				return
 			}
-			continue
 		}
-		c.deliver(ctx, item)
 	}
 }
 
+// fill reads what is new in the queue. Only what is needed to decide is kept; the words stay in the outbox.
+func (c *courier) fill() error {
+	for _, from := range []*uint64{&c.read, &c.loose} {
+		for {
+			items, err := c.n.c.Outbox.After(c.to.Name, *from, pageMost)
+			if err != nil {
+				return err
+			}
+			now := c.n.c.Now()
+			for _, it := range items {
+				*from = it.Key
+				c.waits = append(c.waits, waitingOf(&it, now))
+			}
+			if len(items) < pageMost {
+				break
+			}
+		}
+	}
+	if over := len(c.waits) - waitsMost; over > 0 {
+		c.waits = slices.Delete(c.waits, 0, over) // the book has dropped them too
+	}
+	return nil
+}
+
+// waitingOf takes from a message what is needed to decide when it goes. One that cannot be read is of the highest priority.
+func waitingOf(it *Item, now reading.Stamp) waiting {
+	var says struct {
+		Data struct {
+			Priority string `json:"priority"`
+			Root     string `json:"root_id"`
+			Test     bool   `json:"test"`
+		} `json:"data"`
+	}
+	_ = json.Unmarshal(it.Body, &says) // what it does not say is the zero value, which is told at once
+	p, _ := site.ParsePriority(says.Data.Priority)
+	return waiting{key: it.Key, id: it.ID, priority: p, root: says.Data.Root, test: says.Data.Test, old: ageAt(it.Created, now.Wall), seen: now.Up}
+}
+
+// parcel is what one request carries: a message of the outbox, or a summary of several.
+type parcel struct {
+	Item
+	keys    []uint64
+	summary bool
+	drill   bool
+	command string        // of a drill
+	limit   time.Duration // age after which it is given up
+}
+
+func (c *courier) tellOne(ctx context.Context, w waiting) {
+	item, ok, err := c.n.c.Outbox.Get(c.to.Name, w.key)
+	if err != nil {
+		c.boxFailed(&c.unread, "reading", err)
+		pause(ctx, boxRetry, nil)
+		return
+	}
+	if !ok {
+		c.forget([]uint64{w.key}) // dropped, or on disk by now under another key
+		return
+	}
+	p := parcel{Item: item, keys: []uint64{w.key}, drill: w.test, limit: ageLimit}
+	if p.drill {
+		p.limit = drillLimit
+		p.command = commandOf(item.Body)
+	}
+	c.deliver(ctx, p, w.held)
+}
+
+func (c *courier) tellTogether(ctx context.Context, s step) {
+	var items []Item
+	var keys []uint64
+	for _, i := range s.sum {
+		item, ok, err := c.n.c.Outbox.Get(c.to.Name, c.waits[i].key)
+		if err != nil {
+			c.boxFailed(&c.unread, "reading", err)
+			pause(ctx, boxRetry, nil)
+			return
+		}
+		if ok {
+			item.Body = headOf(item.Body) // of five hundred bodies only the heads are kept at one time
+			items = append(items, item)
+		}
+		keys = append(keys, c.waits[i].key)
+	}
+	if len(items) == 0 {
+		c.forget(keys)
+		return
+	}
+	c.deliver(ctx, parcel{Item: summaryOf(c.n.c.Site, c.to, items, s.why), keys: keys, summary: true, limit: ageLimit}, s.why)
+}
+
 // deliver tries one message until it ends or ctx does.
-func (c *courier) deliver(ctx context.Context, item Item) {
+func (c *courier) deliver(ctx context.Context, p parcel, why hold) {
+	body, kind, err := c.form.render(p.Body)
+	if err != nil { // it was tried on every kind at the start; an alarm goes out all the same, as it is
+		c.n.c.Log.Error("a message does not fit the recipient's template; it is sent as it is", "recipient", c.to.Name, "id", p.ID, "error", err)
+	}
 	first := c.n.c.Now()
-	old := ageAt(item.Created, first.Wall)
+	old := ageAt(p.Created, first.Wall)
 	age := func() time.Duration { return old + c.n.c.Now().Since(first) }
-	tried := false
+	tries := 0
 	var unwantedSince reading.Stamp
 	last := "it was too old when its turn came, and the recipient did not answer those before it"
 	for {
 		// A recipient that lives gets even an old message: the age of what waited while the daemon was down comes from a clock that may have
 		// stepped. One that is dead is not asked again for every old message.
-		if (tried || c.fails > 0) && age() >= ageLimit {
-			c.end(ctx, item, Expired, fmt.Sprintf("not delivered within %s; last: %s", spell(ageLimit), last))
+		if (tries > 0 || c.fails > 0) && age() >= p.limit {
+			c.end(ctx, p, Expired, fmt.Sprintf("not delivered within %s; last: %s", spell(p.limit), last))
 			return
 		}
-		if wait := c.notBefore - c.n.c.Now().Up; wait > 0 {
-			if !pause(ctx, min(wait, max(ageLimit-age(), 0)), nil) {
+		if wait := c.notBefore - c.n.c.Now().Up; wait > 0 && !(p.drill && tries == 0) { // a drill asks once at once: that is what it is for
+			if !pause(ctx, min(wait, max(p.limit-age(), 0)), nil) {
 				return
 			}
 			continue
 		}
-		tried = true
-		c.attempts.Add(1)
-		v, wish, detail := c.try(ctx, item)
+		tries++
+		if !p.drill {
+			c.attempts.Add(1)
+		}
+		began := c.n.c.Now()
+		v, wish, detail := c.try(ctx, p.ID, body, kind)
 		if ctx.Err() != nil && v != done {
 			return // stopped in mid-request: nobody knows, so it is sent again after the next start
 		}
 		last = detail
+		c.noteDrill(p, "waiting", detail, c.n.c.Now().Since(began), tries)
 		switch v {
 		case done:
 			c.answered(detail)
-			c.end(ctx, item, Delivered, detail)
+			c.end(ctx, p, Delivered, detail)
+			if !p.drill {
+				c.pace.went(c.n.c.Now().Up, why)
+			}
 			return
 		case gone:
 			c.failed(wish, detail) // keeps the pace: the rest of the queue will hear the same, and must not go out in a burst
-			c.end(ctx, item, Refused, detail+": the recipient wants no more messages")
+			c.end(ctx, p, Refused, detail+": the recipient wants no more messages")
 			return
 		case unwanted:
 			now := c.n.c.Now()
@@ -92,7 +211,7 @@ func (c *courier) deliver(ctx context.Context, item Item) {
 			}
 			if now.Since(unwantedSince) >= refusalLimit {
 				c.fails, c.notBefore = 0, 0 // it answers; the fault may lie in this one message, so the next one goes at once
-				c.end(ctx, item, Refused, fmt.Sprintf("refused for %s; last: %s", spell(refusalLimit), detail))
+				c.end(ctx, p, Refused, fmt.Sprintf("refused for %s; last: %s", spell(refusalLimit), detail))
 				return
 			}
 			c.failed(wish, detail)
@@ -116,20 +235,20 @@ func ageAt(created, now reading.Wall) time.Duration {
 
 // try makes one request. wish is how long the recipient asks to be left alone; detail never holds the URL, a header or the answer's
 // body, in all of which credentials may stand.
-func (c *courier) try(ctx context.Context, item Item) (v verdict, wish time.Duration, detail string) {
+func (c *courier) try(ctx context.Context, id string, body []byte, kind string) (v verdict, wish time.Duration, detail string) {
 	ctx, cancel := context.WithTimeout(ctx, c.n.timeout)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.to.URL, bytes.NewReader(item.Body))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.to.URL, bytes.NewReader(body))
 	if err != nil {
 		return again, 0, "the URL cannot be used"
 	}
 	at := c.n.c.Now().Wall.Time()
-	req.Header.Set("Content-Type", "application/cloudevents+json; charset=utf-8")
+	req.Header.Set("Content-Type", kind)
 	req.Header.Set("User-Agent", "rillwatch")
-	req.Header.Set("webhook-id", item.ID)
+	req.Header.Set("webhook-id", id)
 	req.Header.Set("webhook-timestamp", strconv.FormatInt(at.Unix(), 10))
-	req.Header.Set("webhook-signature", Sign(c.secret, item.ID, at, item.Body))
-	res, err := c.n.client.Do(req)
+	req.Header.Set("webhook-signature", signAll(c.secrets, id, at, body))
+	res, err := c.client.Do(req)
 	if err != nil {
 		return again, 0, c.plain(ctx, err)
 	}
@@ -185,16 +304,25 @@ func (c *courier) failed(wish time.Duration, detail string) {
 	c.notBefore = now.Up + max(backoff(c.n.pauses, c.fails, c.n.c.Rand()), wish)
 }
 
-// end puts the end of a message on record. It is repeated for a while when the disk fails; then the queue is asked again.
-func (c *courier) end(ctx context.Context, item Item, result Result, detail string) {
+// end puts the end of what a parcel carried on record. It is repeated for a while when the disk fails; then the queue is asked again.
+func (c *courier) end(ctx context.Context, p parcel, result Result, detail string) {
 	at := c.n.c.Now()
+	told := result
+	if p.summary {
+		detail = "in summary " + p.ID + ": " + detail
+		if result == Delivered {
+			result = InSummary
+		}
+	}
 	for range endTries {
-		err := c.n.c.Outbox.End(c.to.Name, item.Key, result, at, detail)
+		err := c.n.c.Outbox.End(c.to.Name, p.keys, result, at, detail)
 		if err == nil {
 			c.boxWorks(&c.unwritten)
-			c.count(result)
-			if result != Delivered {
-				c.n.c.Log.Error("message not delivered", "recipient", c.to.Name, "id", item.ID, "result", string(result), "detail", detail)
+			c.forget(p.keys)
+			c.count(p, told, result, at)
+			c.noteDrill(p, string(result), detail, 0, 0)
+			if told != Delivered {
+				c.n.c.Log.Error("message not delivered", "recipient", c.to.Name, "id", p.ID, "messages", len(p.keys), "result", string(result), "detail", detail)
 			}
 			return
 		}
@@ -205,14 +333,29 @@ func (c *courier) end(ctx context.Context, item Item, result Result, detail stri
 	}
 }
 
-func (c *courier) count(r Result) {
-	switch r {
-	case Delivered:
+// forget takes messages out of what waits.
+func (c *courier) forget(keys []uint64) {
+	c.waits = slices.DeleteFunc(c.waits, func(w waiting) bool { return slices.Contains(keys, w.key) })
+}
+
+func (c *courier) count(p parcel, told, result Result, at reading.Stamp) {
+	if told == Delivered {
+		c.last.Store(&at)
+	}
+	if p.drill {
+		return // a drill is in no counter
+	}
+	n := uint64(len(p.keys))
+	switch {
+	case result == InSummary:
 		c.delivered.Add(1)
-	case Refused:
-		c.refused.Add(1)
-	case Expired:
-		c.expired.Add(1)
+		c.inSummary.Add(n)
+	case told == Delivered:
+		c.delivered.Add(n)
+	case told == Refused:
+		c.refused.Add(n)
+	case told == Expired:
+		c.expired.Add(n)
 	}
 }
 

@@ -249,7 +249,7 @@ func TestOldMessagesAreNotTriedOneByOneOnADeadRecipient(t *testing.T) {
 		if st := n.Stats("dead"); st.Attempts != 1 || st.Expired != 300 {
 			t.Errorf("dead: %+v", st)
 		}
-		if st := n.Stats("lives"); st.Delivered != 300 {
+		if st := n.Stats("lives"); st.Delivered != 1 || st.InSummary != 300 || st.Attempts != 1 {
 			t.Errorf("lives: %+v", st)
 		}
 	})
@@ -303,7 +303,7 @@ func TestAWrongClockIsNamed(t *testing.T) {
 		s := siteOf(site.Recipient{Name: "on-call", URL: "http://on-call.example/hook"})
 		n := New(Config{Site: s, Secrets: secrets(s), Now: func() reading.Stamp { return reading.Stamp{Wall: reading.WallOf(now)} },
 			Transport: trip(func(*http.Request) (*http.Response, error) { return reply(c.status, "Date", c.date), nil })})
-		_, _, detail := n.couriers[0].try(t.Context(), Item{ID: "a-1"})
+		_, _, detail := n.couriers[0].try(t.Context(), "a-1", nil, ownKind)
 		if got := strings.Contains(detail, "the recipient's clock says"); got != c.want {
 			t.Errorf("%d with Date %q: %q", c.status, c.date, detail)
 		}

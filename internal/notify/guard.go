@@ -1,33 +1,85 @@
 package notify
 
 import (
+	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
+	"slices"
+	"strings"
 	"syscall"
 	"time"
+
+	"rillwatch/internal/site"
 )
 
 // ErrGuarded refuses an address at which no recipient can be.
 var ErrGuarded = errors.New("the address is refused")
 
-// guardedTransport is the transport for recipients. It knows no proxy: one would be dialled in place of the recipient, past the guard.
-func guardedTransport() *http.Transport {
-	d := &net.Dialer{Timeout: 10 * time.Second, Control: guard}
-	return &http.Transport{
-		DialContext:            d.DialContext,
-		TLSClientConfig:        &tls.Config{MinVersion: tls.VersionTLS12},
+// guardedTransport is the transport for one recipient. It knows no proxy but one that is configured: one of the environment would be dialled in
+// place of the recipient, past the guard.
+func guardedTransport(r *site.Recipient, allowed []string, roots *x509.CertPool) *http.Transport {
+	t := &http.Transport{
+		DialContext:            dialGuarded(allowed),
+		TLSClientConfig:        &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: roots},
 		TLSHandshakeTimeout:    10 * time.Second,
-		MaxIdleConns:           16, // a site has a handful of recipients, each with one request at a time
-		MaxIdleConnsPerHost:    1,
+		MaxIdleConns:           2, // one request at a time, and a heartbeat beside it
+		MaxIdleConnsPerHost:    2,
 		IdleConnTimeout:        90 * time.Second,
 		MaxResponseHeaderBytes: 64 << 10,
 		DisableCompression:     true, // the answer is thrown away, so it need not be unpacked, nor blow up
 		ForceAttemptHTTP2:      true,
 	}
+	if r.Proxy != "" {
+		if u, err := url.Parse(r.Proxy); err == nil { // the configuration has read it
+			t.Proxy = http.ProxyURL(u)
+			t.DialContext = dialGuarded(nil) // the list is of recipients, and the proxy is named by itself
+		}
+	}
+	return t
+}
+
+// dialGuarded dials what neither the guard nor the list refuses. A name on the list may have any address the guard lets pass; else the address
+// itself must be in one of the ranges, and that is asked after the name was resolved.
+func dialGuarded(allowed []string) func(ctx context.Context, network, address string) (net.Conn, error) {
+	return func(ctx context.Context, network, address string) (net.Conn, error) {
+		host, _, err := net.SplitHostPort(address)
+		if err != nil {
+			return nil, fmt.Errorf("%w: it is not a host with a port", ErrGuarded)
+		}
+		d := &net.Dialer{Timeout: 10 * time.Second, Control: guard}
+		if len(allowed) > 0 && !slices.Contains(allowed, strings.ToLower(host)) {
+			d.Control = func(network, address string, c syscall.RawConn) error {
+				if err := guard(network, address, c); err != nil {
+					return err
+				}
+				return inRange(allowed, address)
+			}
+		}
+		return d.DialContext(ctx, network, address)
+	}
+}
+
+func inRange(allowed []string, address string) error {
+	ap, err := netip.ParseAddrPort(address)
+	if err != nil {
+		return fmt.Errorf("%w: it is not an IP address with a port", ErrGuarded)
+	}
+	a := ap.Addr().Unmap()
+	for _, s := range allowed {
+		if p, err := netip.ParsePrefix(s); err == nil && p.Contains(a) {
+			return nil
+		}
+		if one, err := netip.ParseAddr(s); err == nil && one == a {
+			return nil
+		}
+	}
+	return fmt.Errorf("%w: %s is not among those that messages.allowed names", ErrGuarded, a)
 }
 
 // guard sees every address as it is dialled, after the name was resolved, so that a name cannot hide it. Loopback and private

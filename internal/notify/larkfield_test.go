@@ -315,6 +315,7 @@ func tales() []tale {
 
 	all = append(all, drivenTales()...)
 	all = append(all, statesTales()...)
+	all = append(all, againTales()...)
 
 	fed := event.Event{Kind: event.OnLineNotKnown, Priority: site.MediumPriority, Panel: "b2", Point: "b2.rack.feed_on", Cause: "off line", Why: reading.RefusedRead.String()}
 	add("boiler.on_line_not_known-off", fed)

@@ -9,6 +9,7 @@ package notify
 
 import (
 	"context"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -42,30 +43,45 @@ type Result string
 
 // Ends of a message.
 const (
-	Delivered Result = "delivered" // answered with 2xx
-	Refused   Result = "refused"   // the recipient will not have it
-	Expired   Result = "expired"   // not delivered within the age limit
+	Delivered Result = "delivered"  // answered with 2xx
+	Refused   Result = "refused"    // the recipient will not have it
+	Expired   Result = "expired"    // not delivered within the age limit
+	InSummary Result = "in_summary" // told together with others; the record names the summary
 )
 
-// Outbox is where messages wait, as the notifier sees it. Next gives the oldest one without taking it; End takes it and records why.
+// Loose marks the keys of messages told from memory, because the disk would not take them. Other keys never come near it.
+const Loose = uint64(1) << 63
+
+// Outbox is where messages wait, as the notifier sees it. After gives those behind a key, oldest first and at most so many, without taking
+// them: those of the disk, or, with a key of Loose and above, those told from memory. Get gives one, and false when it is no longer there. End takes
+// them and records why, all of them or none.
 type Outbox interface {
-	Next(recipient string) (Item, bool, error)
-	End(recipient string, key uint64, result Result, at reading.Stamp, detail string) error
+	After(recipient string, key uint64, most int) ([]Item, error)
+	Get(recipient string, key uint64) (Item, bool, error)
+	End(recipient string, keys []uint64, result Result, at reading.Stamp, detail string) error
 }
 
 // Config is what a Notifier works with.
 type Config struct {
 	Site      *site.Site
 	Outbox    Outbox
-	Secrets   map[string][]byte // the raw key by recipient, as ParseSecret gives it
+	Secrets   map[string][]byte         // the raw key by recipient, as ParseSecret gives it
+	Old       map[string][]byte         // the key before, where both sign while it is exchanged
+	Roots     map[string]*x509.CertPool // who may sign the recipient's certificate; nil: whom the machine trusts
+	Forms     map[string]*Form          // what a recipient gets in place of the message
 	Now       func() reading.Stamp
-	Rand      func() float64    // in [0,1); nil: no jitter
-	Log       *slog.Logger      // nil: silent
-	Transport http.RoundTripper // nil: one of its own, which refuses addresses no recipient can have
+	Certain   func(reading.Stamp) bool // whether the wall clock may be believed; nil: always
+	Rand      func() float64           // in [0,1); nil: no jitter
+	Log       *slog.Logger             // nil: silent
+	Transport http.RoundTripper        // nil: one of its own, which refuses addresses no recipient can have
 }
 
-// Stats counts since the process started.
-type Stats struct{ Attempts, Delivered, Refused, Expired uint64 }
+// Stats counts since the process started. Drills and heartbeats are in none of the first five.
+type Stats struct {
+	Attempts, Delivered, Refused, Expired, InSummary uint64
+	Beats, BeatsFailed                               uint64
+	Last                                             reading.Stamp // of the last message delivered; zero when none was
+}
 
 // ErrNoSecret refuses to send unsigned messages.
 var ErrNoSecret = errors.New("no secret to sign with")
@@ -77,7 +93,6 @@ const requestTimeout = 15 * time.Second
 // Notifier brings the messages of an outbox to their recipients.
 type Notifier struct {
 	c        Config
-	client   *http.Client
 	timeout  time.Duration
 	pauses   []time.Duration
 	couriers []*courier
@@ -85,12 +100,21 @@ type Notifier struct {
 
 // courier serves one recipient.
 type courier struct {
-	n      *Notifier
-	to     *site.Recipient
-	secret []byte
-	wake   chan struct{} // holds one: more would say nothing new
+	n       *Notifier
+	to      *site.Recipient
+	secrets [][]byte // the present one first
+	form    *Form
+	client  *http.Client
+	wake    chan struct{} // holds one: more would say nothing new
+	beats   chan Beat     // holds one: the newest
 
-	attempts, delivered, refused, expired atomic.Uint64
+	attempts, delivered, refused, expired, inSummary, beaten, unbeaten atomic.Uint64
+	last                                                               atomic.Pointer[reading.Stamp]
+	drilled                                                            atomic.Pointer[Drilled]
+
+	// Only whoever calls Beat touches these.
+	nth    uint64        // signs of life so far
+	beatAt reading.Stamp // of the last one
 
 	// Back-off belongs to the recipient, not to the message: a new alarm must not hammer a recipient that is down, and old ones that
 	// expire must not either. Only the courier's own goroutine touches what follows.
@@ -99,6 +123,10 @@ type courier struct {
 	since     reading.Stamp // when it began to fail
 	unread    bool          // the outbox could not be read; told once
 	unwritten bool          // nor the end of a message be recorded; told once
+	waits     []waiting     // what waits, by key
+	read      uint64        // key of the last one read from the disk ...
+	loose     uint64        // ... and from memory
+	pace      pace
 }
 
 // New makes a Notifier for the site's recipients. Nothing is sent before Run.
@@ -109,19 +137,28 @@ func New(c Config) *Notifier {
 	if c.Rand == nil {
 		c.Rand = func() float64 { return 0.5 } // the middle of the jitter: none
 	}
-	transport := c.Transport
-	if transport == nil {
-		transport = guardedTransport()
+	if c.Certain == nil {
+		c.Certain = func(reading.Stamp) bool { return true }
 	}
 	n := &Notifier{c: c, timeout: requestTimeout, pauses: schedule[:]}
-	n.client = &http.Client{
-		Transport: transport,
-		// A redirect would carry the message, and a header of credentials, to somebody nobody configured.
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}
 	for i := range c.Site.Recipients {
 		r := &c.Site.Recipients[i]
-		n.couriers = append(n.couriers, &courier{n: n, to: r, secret: c.Secrets[r.Name], wake: make(chan struct{}, 1)})
+		k := &courier{n: n, to: r, form: c.Forms[r.Name], wake: make(chan struct{}, 1), beats: make(chan Beat, 1), loose: Loose}
+		for _, secret := range [][]byte{c.Secrets[r.Name], c.Old[r.Name]} {
+			if len(secret) > 0 {
+				k.secrets = append(k.secrets, secret)
+			}
+		}
+		transport := c.Transport
+		if transport == nil {
+			transport = guardedTransport(r, c.Site.Messages.Allowed, c.Roots[r.Name])
+		}
+		k.client = &http.Client{
+			Transport: transport,
+			// A redirect would carry the message, and a header of credentials, to somebody nobody configured.
+			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+		}
+		n.couriers = append(n.couriers, k)
 	}
 	return n
 }
@@ -132,15 +169,20 @@ func New(c Config) *Notifier {
 // Error: ErrNoSecret, before anything was sent.
 func (n *Notifier) Run(ctx context.Context, wake <-chan struct{}) error {
 	for _, c := range n.couriers {
-		if len(c.secret) == 0 {
+		if len(n.c.Secrets[c.to.Name]) == 0 {
 			return fmt.Errorf("recipient %s: %w", c.to.Name, ErrNoSecret)
 		}
 	}
-	defer n.client.CloseIdleConnections()
 	var rounds sync.WaitGroup
 	defer rounds.Wait()
 	for _, c := range n.couriers {
-		rounds.Go(func() { c.run(ctx) })
+		rounds.Go(func() {
+			defer c.client.CloseIdleConnections()
+			c.run(ctx)
+		})
+		if c.to.Heartbeat > 0 {
+			rounds.Go(func() { c.beat(ctx) })
+		}
 	}
 	for {
 		select {
@@ -165,7 +207,12 @@ func (n *Notifier) Run(ctx context.Context, wake <-chan struct{}) error {
 func (n *Notifier) Stats(recipient string) Stats {
 	for _, c := range n.couriers {
 		if c.to.Name == recipient {
-			return Stats{c.attempts.Load(), c.delivered.Load(), c.refused.Load(), c.expired.Load()}
+			st := Stats{Attempts: c.attempts.Load(), Delivered: c.delivered.Load(), Refused: c.refused.Load(), Expired: c.expired.Load(), InSummary: c.inSummary.Load(),
+				Beats: c.beaten.Load(), BeatsFailed: c.unbeaten.Load()}
+			if at := c.last.Load(); at != nil {
+				st.Last = *at
+			}
+			return st
 		}
 	}
 	return Stats{}

@@ -8,7 +8,6 @@ import (
 
 	"rillwatch/internal/event"
 	"rillwatch/internal/reading"
-	"rillwatch/internal/site"
 )
 
 // payload is what a program may sort and count by, beside the words. Field names are those of the HTTP API where both speak of the same;
@@ -44,6 +43,10 @@ type payload struct {
 	Count         int            `json:"count,omitempty"`
 	Points        []string       `json:"points,omitempty"`   // of too little data
 	Override      *overrideBody  `json:"override,omitempty"` // that stands at the panel
+	Nth           int            `json:"nth,omitempty"`      // of a reminder
+	RootID        string         `json:"root_id,omitempty"`  // the event that explains this one
+	Messages      []itemBody     `json:"messages,omitempty"` // of a summary: the most urgent; count says how many there are
+	Heartbeat     *heartbeatBody `json:"heartbeat,omitempty"`
 
 	Again    string        `json:"told_anew_because,omitempty"`
 	Held     int           `json:"held_alarms,omitempty"`        // alarms that stand and are not told while this speaks for them
@@ -164,7 +167,7 @@ func payloadOf(e *event.Event, m message) payload {
 		Headline: m.headline, Text: m.text, Kind: e.Kind.String(), Priority: e.Priority.String(), State: m.state,
 		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: e.ClockUncertain || !clockSet(e.At.Wall),
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
-		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count, Points: e.Points,
+		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count, Points: e.Points, Nth: e.Nth, RootID: e.Root,
 	}
 	p.Again, p.Held, p.Readings, p.Unseen, p.Silences = e.Again, e.Held, e.Readings, e.Unseen, silencesOf(e.Trust.Silences)
 	decimals := 1
@@ -186,7 +189,7 @@ func payloadOf(e *event.Event, m message) payload {
 		p.Excursion = &excursionBody{ID: x.ID, Open: x.Open, Start: instant(x.Start.Wall), Peak: digits(x.Peak, x.Decimals), PeakBound: boundWord(x.PeakBound),
 			Mean: digits(x.Mean, x.Decimals), Unit: x.Unit, BeyondS: seconds(x.Beyond), WithinS: seconds(x.Within), UnknownS: seconds(x.UnknownTime),
 			SuspendedS: seconds(x.Suspended), LengthNotKnown: x.LengthUnknown, Integral: digits(x.Integral, x.Decimals+1), IntegralAtLeast: x.IntegralLow, AcknowledgedBy: x.AckBy}
-		p.Excursion.MeanBound = meanBound(x)
+		p.Excursion.MeanBound = x.MeanBound()
 		p.Excursion.LongestGapS, p.Excursion.Ended, p.Excursion.Continues = seconds(x.LongestGap), x.Ended, x.Before
 		p.Excursion.Links, p.Excursion.MoreLinks = linksOf(x.Links), x.MoreLinks
 		if x.UpperKnown {
@@ -246,16 +249,6 @@ func cause(e *event.Event) string {
 		return ""
 	}
 	return e.Cause
-}
-
-func meanBound(x *event.Excursion) string {
-	switch {
-	case !x.IntegralLow:
-		return "exact"
-	case x.Limit.Side == site.Low.String():
-		return "below"
-	}
-	return "above"
 }
 
 // boundWord is a bound as the API says it.

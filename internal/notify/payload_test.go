@@ -21,7 +21,7 @@ var (
 // payloadDigits is how many digits after the point a number of the payload may have at most, by its place. A place that is not here may
 // hold no number.
 func payloadDigits(e *event.Event) map[string]int {
-	most := map[string]int{"count": 0, "limit.value": 6, "limit.normal.value": 6, "limit.normal.quarter_hours": 0, "trust.flow_ml_per_min": 0, "trust.temperature": 1, "trust.owed_ml": 0, "lasted_s": 3, "override.left_s": 3, "highest": 1,
+	most := map[string]int{"count": 0, "nth": 0, "limit.value": 6, "limit.normal.value": 6, "limit.normal.quarter_hours": 0, "trust.flow_ml_per_min": 0, "trust.temperature": 1, "trust.owed_ml": 0, "lasted_s": 3, "override.left_s": 3, "highest": 1,
 		"held_alarms": 0, "readings_missing": 0, "excursion.longest_gap_s": 3, "excursion.valid_share": 3, "excursion.more_links": 0,
 		"excursion.beyond_s": 3, "excursion.within_s": 3, "excursion.unknown_s": 3, "excursion.suspended_s": 3}
 	if v := e.Value; v != nil {

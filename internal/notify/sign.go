@@ -52,3 +52,12 @@ func Sign(secret []byte, id string, t time.Time, body []byte) string {
 	mac.Write(body)
 	return "v1," + base64.StdEncoding.EncodeToString(mac.Sum(nil))
 }
+
+// signAll gives one signature for each secret, as the specification asks while a secret is exchanged: a recipient takes any that fits.
+func signAll(secrets [][]byte, id string, t time.Time, body []byte) string {
+	all := make([]string, len(secrets))
+	for i, secret := range secrets {
+		all[i] = Sign(secret, id, t, body)
+	}
+	return strings.Join(all, " ")
+}

@@ -126,12 +126,12 @@ func TestGuardRefusesAddressesNoRecipientHas(t *testing.T) {
 	// and the transport asks it: the address is never dialled, so this needs no network
 	s := siteOf(site.Recipient{Name: "keys", URL: "http://169.254.169.254/latest"})
 	n := New(Config{Site: s, Secrets: secrets(s), Now: clock()})
-	_, _, detail := n.couriers[0].try(t.Context(), Item{ID: "a-1"})
+	_, _, detail := n.couriers[0].try(t.Context(), "a-1", nil, ownKind)
 	if !strings.Contains(detail, "link-local") {
 		t.Errorf("a link-local recipient: %q", detail)
 	}
 	t.Setenv("HTTP_PROXY", "http://127.0.0.1:9") // would be dialled in place of the recipient
-	if guardedTransport().Proxy != nil {
+	if guardedTransport(&s.Recipients[0], nil, nil).Proxy != nil {
 		t.Error("a proxy of the environment is used")
 	}
 }

@@ -125,9 +125,11 @@ func compose(s *site.Site, e *event.Event) message {
 	case event.DataEnough:
 		t.dataEnough()
 	default:
-		t.driven()
-		t.line()
-		t.states()
+		if !t.repeated() {
+			t.driven()
+			t.line()
+			t.states()
+		}
 	}
 	return t.finish()
 }
@@ -150,8 +152,15 @@ func (t *teller) finish() message {
 	}
 	t.say(t.override())
 	t.say(t.silences())
+	if t.e.Volatile {
+		t.say("This is not yet on disk: the logbook could not be written, so it is told from memory and may come a second time.")
+	}
 	t.say(t.ids())
-	return message{headline: headline(m, t.where, "panel "+clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
+	where := t.where
+	if where == "" {
+		where = t.siteName() // what is of no panel says whose it is
+	}
+	return message{headline: headline(m, where, "panel "+clean(t.e.Panel), t.facts), text: strings.Join(t.paras, "\n"), state: t.state}
 }
 
 // fact adds a candidate for the headline. Empty ones are dropped.
@@ -223,11 +232,7 @@ func (t *teller) ids() string {
 	if t.s.Hash != "" {
 		parts = append(parts, "configuration "+clean(t.s.Hash))
 	}
-	s := sentence("for the record: " + strings.Join(parts, ", "))
-	if t.e.Volatile {
-		s = "This is not yet on disk: the logbook could not be written, so it is told from memory and may come a second time. " + s
-	}
-	return s
+	return sentence("for the record: " + strings.Join(parts, ", "))
 }
 
 // point finds a point by its path; nil when the configuration no longer holds it.
@@ -432,7 +437,11 @@ func (t *teller) standing(ends string) string {
 		}
 		return s + "."
 	}
-	s += ", not acknowledged. No reminder follows; the next message comes when it is acknowledged"
+	next := "No reminder follows; the next message comes when it is acknowledged"
+	if again, ok := t.nextReminder(); ok {
+		next = "The first reminder comes " + again + ", unless it is acknowledged before; another message comes when it grows much worse"
+	}
+	s += ", not acknowledged. " + next
 	if ends != "" {
 		s += " or when " + ends
 	}

@@ -50,6 +50,7 @@ var hands = map[event.Kind]bool{
 	event.SampleRising: true, event.CoolerApproach: true, event.OneTemperatureLost: true, event.FoundClosed: true, event.CannotClose: true, event.OrderTaken: true,
 	event.Rearmed: true, event.OverrideStarted: true, event.OverrideEnded: true, event.AskedAgain: true, event.RequestDropped: true,
 	event.LimitChanged: true, event.AlarmUnshelved: true, event.AlarmOutOfService: true, event.AlarmUnsteady: true, event.AlarmSteady: true, event.DataTooLittle: true,
+	event.AlarmReminder: true, event.AlarmWorse: true, event.AlarmResumed: true,
 }
 
 // thermal are the kinds in which the panel's own shut-off must be named as the primary protection.
@@ -140,7 +141,11 @@ func TestEveryMessageHasBeenRead(t *testing.T) {
 		if !strings.HasPrefix(name, c.e.Kind.String()+"-") {
 			t.Errorf("%s is of the kind %s", name, c.e.Kind)
 		}
-		m := compose(larkfield(t, c.zone), &c.e)
+		at := larkfield(t, c.zone)
+		if reminded(c.name) {
+			at = reminding(t, c.zone)
+		}
+		m := compose(at, &c.e)
 		got := m.headline + "\n\n" + m.text + "\n"
 		file := filepath.Join("testdata", "messages", name)
 		if *update {
@@ -279,6 +284,7 @@ func TestWordsHoldForRandomEvents(t *testing.T) {
 	const rounds = 1200 // the race detector makes each cost 15 ms
 	r := rand.New(rand.NewPCG(20261025, 7))
 	zones := []*site.Site{larkfield(t, "Europe/London"), larkfield(t, "America/New_York"), larkfield(t, "America/Sao_Paulo"), larkfield(t, "Asia/Kathmandu")}
+	zones[3].Messages.Reminders = usualReminders
 	zones[1].Recipients, zones[2].Panels[0].Title = zones[1].Recipients[:1], "b2"
 	longest := 0
 	for i := range rounds {
@@ -350,7 +356,7 @@ func randomEvent(r *rand.Rand, k event.Kind) event.Event {
 		Point: pick("", "b2.rack.oxygen", "b2.rack.ph", "b2.rack.temperature", "gone.rack.chlorine", "b2.rack", "b2.rack, b3.probe"), Bus: pick("", "panel-net", "gone-net", "a-connection-name-that-is-far-longer-than-anybody-would-ever-write-down-1"),
 		Station: uint8(r.IntN(9)), Alarm: pick("", "b2.oxygen-high", "b2.sample-hot", "b2.a-limit-with-a-name-that-does-not-fit-into-any-headline-of-eighty"),
 		Who: pick("", "J. Marsh", "the shift leader of the boiler house on nights", strings.Repeat("ä", 100)), Why: pick("", "on my way", "two\nlines\x00and more"),
-		Value: value(), LastGood: value(), Beside: value(), Rate: number(), Limit: limit(), Excursion: excursion(), Lasted: span(), Highest: number(), Count: r.IntN(30) - 1, Raised: pick("", "7c1e0a55-3"),
+		Value: value(), LastGood: value(), Beside: value(), Rate: number(), Limit: limit(), Excursion: excursion(), Lasted: span(), Highest: number(), Count: r.IntN(30) - 1, Nth: r.IntN(4), Root: pick("", "7c1e0a55-3"), Raised: pick("", "7c1e0a55-3"),
 		Trust: event.Trust{FlowKnown: r.IntN(2) == 0, Flow: number(), TempKnown: r.IntN(2) == 0, Temp: number(), TempUnit: pick("degC", "degF", ""), Valve: pick("open", "closed", "not_confirmed", "from flow", ""),
 			Reason: pick("", reading.Reason(r.IntN(reading.ReasonCount)).String()), FlushedML: number(), OwedML: number(), Silenced: pick("", "sensor check by J. Marsh until the morning"),
 			Request: pick("", "none", "asked", "taken", "failing", "suspended"), HeldCause: pick("", "over_temperature", "temperature_lost", "found_closed"),

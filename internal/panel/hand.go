@@ -115,12 +115,7 @@ func (pl *Panel) silenced() string {
 const whyMost = 100
 
 // clip shortens a reason for the state.
-func clip(s string) string {
-	if r := []rune(s); len(r) > whyMost {
-		return string(r[:whyMost-3]) + "..."
-	}
-	return s
-}
+func clip(s string) string { return event.Clip(s, whyMost) }
 
 // proof is a point as it may prove something: one of a sensor in hand has no value there. Bits are read on: a position switch is in no bottle.
 func (pl *Panel) proof(point int) Guest {

@@ -32,6 +32,7 @@ type Site struct {
 	Points     []Point
 	Panels     []Panel
 	Recipients []Recipient
+	Messages   Messages
 	HTTP       HTTP
 	Logbook    Logbook
 }
@@ -410,13 +411,6 @@ type Limit struct {
 	Per         time.Duration // of a rate: the time its Written number is for, an hour or a minute
 	Normal      Normal        // of a limit that hangs on a learned baseline
 	Applies     Applies
-}
-
-// Recipient is one webhook target.
-type Recipient struct {
-	Name       string
-	URL        string
-	SecretFile string
 }
 
 // HTTP is where the API and metrics are served.
