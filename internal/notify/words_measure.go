@@ -72,6 +72,9 @@ func (t *teller) hangs() string {
 	if n.Bound {
 		return s + "; the limit is the bound that applies whatever was learned."
 	}
+	if clean(n.Distance) == "" {
+		return s + "."
+	}
 	return s + "; the limit is " + clean(n.Distance) + " " + side + " that."
 }
 
