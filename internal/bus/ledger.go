@@ -106,6 +106,20 @@ func (l *ledger) own(q query, up time.Duration) bool {
 	return true
 }
 
+// mine tells whether nothing but an answer to this very question may come in its place, however old.
+func (l *ledger) mine(q query, up time.Duration) bool {
+	u := l.used[q.shape()]
+	if up < u.bad || up < l.distrusted || l.any && l.last.shape() == q.shape() {
+		return false
+	}
+	for i, a := range u.asks {
+		if up < a.until+l.horizon-l.late && (a.q != q || i == asksKept-1) {
+			return false
+		}
+	}
+	return true
+}
+
 // reserve keeps the shapes of those who have no other.
 func (l *ledger) reserve(qs []query) {
 	l.owners = map[shape][]query{}

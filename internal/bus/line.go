@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"time"
 
 	"rillwatch/internal/reading"
@@ -76,10 +77,16 @@ type line struct {
 	flood   int           // unaccounted bytes of this settling
 	asked   map[shape]use // by station and function alone: who may still answer us
 	sent    reading.Stamp // when the last question left
-	echoes  bool          // the line was heard to repeat what we said
+	echoes  bool          // the last answer came behind a repetition of our question
+	heardUs bool          // an answer came over this connection, so that is known
 
-	ordered      []byte        // the last order, whose answer repeats it
-	orderedUntil time.Duration // Up until which that may still come
+	ordered []orderSent // whose answers, which repeat them, may still come
+}
+
+// orderSent is an order, and Up until which its answer may come.
+type orderSent struct {
+	frame []byte
+	until time.Duration
 }
 
 func newLine(w wire, longest, listen time.Duration, now func() reading.Stamp) *line {
@@ -100,6 +107,7 @@ func (l *line) attach(raw stream) {
 		l.listening = true
 	}
 	l.lastByte, l.lastOther = up, up
+	l.echoes, l.heardUs = false, false
 	l.clean, l.settled = false, false
 	l.settle = max(l.settle, settleOpen)
 	l.junk, l.flood = nil, 0
@@ -169,6 +177,9 @@ func (l *line) unsettle() {
 func (l *line) understand() (frames int) {
 	found, used := scan(l.junk)
 	for _, h := range found {
+		if l.isOrder(h.frame) {
+			continue // late, and of a shape that no reading has
+		}
 		l.ledger.suspect(l.up())
 		if l.isForeign(h) {
 			l.hearForeign()
@@ -180,6 +191,12 @@ func (l *line) understand() (frames int) {
 		l.hearForeign()
 	}
 	return len(found)
+}
+
+// isOrder tells whether a frame is one of our own orders, which its answer repeats.
+func (l *line) isOrder(frame []byte) bool {
+	up := l.up()
+	return slices.ContainsFunc(l.ordered, func(o orderSent) bool { return up < o.until && string(o.frame) == string(frame) })
 }
 
 func (l *line) hearForeign() {
@@ -194,9 +211,7 @@ func (l *line) isForeign(h heard) bool {
 	if h.request {
 		// On a line with an echo our own last question may come back late.
 		own := l.ledger.any && string(h.frame) == string(l.ledger.last.frame())
-		// And the answer to an order is the order.
-		own = own || l.up() < l.orderedUntil && string(h.frame) == string(l.ordered)
-		return !own
+		return !own && !l.isOrder(h.frame)
 	}
 	if h.either && !l.ledger.lately(h.station(), h.function(), 3, l.up()) {
 		return true // nobody but another master can have caused it: no question of ours has such an answer
@@ -304,7 +319,6 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 			// A two-wire line that hears itself. An answer that repeats its request byte for byte can only be of three bytes of bits asked
 			// at 0x0300 to 0x03ff; it is lost as an echo, and the next try has another length.
 			got, echoed = got[requestBytes:], true
-			l.echoes = true
 		}
 		n := l.answerBytes(q, got)
 		mayEcho := !echoed && !l.without.noEchoStrip && len(got) < requestBytes && string(got) == string(request[:len(got)])
@@ -320,6 +334,7 @@ func (l *line) collect(ctx context.Context, q query, request []byte, timeout tim
 			if l.without.noFlush {
 				l.kept = got[n:]
 			}
+			l.echoes, l.heardUs = echoed, true
 			return got[:n], nil
 		}
 		select {

@@ -30,7 +30,7 @@ const ordersMax = silenceMaxSuspect
 
 // closable is a link over which an order may leave.
 type closable interface {
-	order(ctx context.Context, o reading.Order) error
+	order(ctx context.Context, o reading.Order, withdrawn func() error) error
 }
 
 // Orders is where orders come from and what becomes of them.
@@ -69,6 +69,7 @@ func (p *poller) drive(s *site.Site, o Orders, ended <-chan struct{}) {
 			p.backMax = backoffMaxInterlock // a link that a closing waits for is taken up as one that a temperature comes over
 		}
 	}
+	p.reserve()
 }
 
 // allowed tells whether an order is one of the site's, to the bit.
@@ -215,7 +216,10 @@ func (p *poller) write(ctx context.Context, w closable, o reading.Order) (_ read
 			return reading.NotAsked, why
 		}
 		reused := p.served
-		err := w.order(ctx, o)
+		err := w.order(ctx, o, func() error { return p.withdrawn(o) })
+		if errors.Is(err, errTooOld) || errors.Is(err, errWithdrawn) {
+			return reading.NotAsked, err
+		}
 		f := faultOf(err)
 		if p.guard != nil && ctx.Err() == nil && !clean(f) {
 			p.fault(a, err) // a line out of step settles by itself
@@ -271,7 +275,7 @@ func (p *poller) refused(o reading.Order, why error) {
 }
 
 // order writes over plain tcp.
-func (l *tcpLink) order(_ context.Context, o reading.Order) error {
+func (l *tcpLink) order(_ context.Context, o reading.Order, _ func() error) error {
 	if l.client == nil {
 		return errNotOpen
 	}
@@ -279,7 +283,7 @@ func (l *tcpLink) order(_ context.Context, o reading.Order) error {
 }
 
 // order writes over a secured connection. When ctx ends it returns at once.
-func (l *tlsLink) order(ctx context.Context, o reading.Order) error {
+func (l *tlsLink) order(ctx context.Context, o reading.Order, _ func() error) error {
 	return l.over(ctx, func(client *modbus.ModbusClient) error { return write(client, o) })
 }
 

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/simonvetter/modbus"
@@ -36,10 +37,13 @@ func orderFrame(o reading.Order) []byte {
 }
 
 // order sends an order over the line, which must be open.
-func (l *rtuLink) order(ctx context.Context, o reading.Order) error { return l.line.order(ctx, o) }
+func (l *rtuLink) order(ctx context.Context, o reading.Order, withdrawn func() error) error {
+	return l.line.order(ctx, o, withdrawn)
+}
 
-// order writes and waits for the answer, which repeats the request byte for byte. On a line that hears itself the first of two is the echo.
-func (l *line) order(ctx context.Context, o reading.Order) error {
+// order writes and waits for the answer, which repeats the request byte for byte. On a line that hears itself the first of two is the echo;
+// where it is not known yet whether it does, one copy says nothing.
+func (l *line) order(ctx context.Context, o reading.Order, withdrawn func() error) error {
 	frame := orderFrame(o)
 	if frame == nil {
 		return modbus.ErrUnexpectedParameters
@@ -61,10 +65,16 @@ func (l *line) order(ctx context.Context, o reading.Order) error {
 	if l.listening {
 		return errForeign
 	}
+	if err := withdrawn(); err != nil { // that took a while
+		return err
+	}
 	timeout := max(l.timeout, l.wire.turn+2*requestBytes*l.wire.char+l.wire.quiet)
 	sent := l.now()
-	l.ordered, l.orderedUntil = frame, sent.Up+timeout+l.ledger.horizon
-	l.asked[shape{station: o.Station, function: frame[1]}] = use{free: l.orderedUntil}
+	until := sent.Up + timeout + l.ledger.horizon
+	// One for each drive of the line: an order is repeated as it is.
+	l.ordered = slices.DeleteFunc(l.ordered, func(o orderSent) bool { return sent.Up >= o.until || string(o.frame) == string(frame) })
+	l.ordered = append(l.ordered, orderSent{frame, until})
+	l.asked[shape{station: o.Station, function: frame[1]}] = use{free: until}
 	if err := l.raw.SetWriteDeadline(time.Now().Add(timeout)); err != nil {
 		return l.orderFailed(err)
 	}
@@ -86,7 +96,7 @@ func (l *line) order(ctx context.Context, o reading.Order) error {
 func (l *line) collectOrder(ctx context.Context, frame []byte, deadline time.Duration) error {
 	refusal := []byte{frame[0], frame[1] | 0x80}
 	copies := 1
-	if l.echoes {
+	if l.echoes || !l.heardUs {
 		copies = 2
 	}
 	var got []byte
@@ -101,6 +111,9 @@ func (l *line) collectOrder(ctx context.Context, frame []byte, deadline time.Dur
 			return nil
 		}
 		if i := bytes.Index(got, refusal); i >= 0 && len(got) >= i+exceptionBytes && sound(got[i:i+exceptionBytes]) {
+			if rest := bytes.ReplaceAll(append(bytes.Clone(got[:i]), got[i+exceptionBytes:]...), frame, nil); len(rest) > 0 {
+				l.stray(chunk{data: rest, up: l.up()})
+			}
 			return exceptionOf(got[i+2])
 		}
 		select {
@@ -135,7 +148,7 @@ func (l *line) orderFailed(err error) error {
 func (p *poller) readBackOnLine(ctx context.Context, o reading.Order) (value uint16, known bool) {
 	l := p.guard.line
 	q := query{station: o.Station, table: o.Table, addr: o.Addr, count: 1}
-	if !l.settled || p.now().Up < l.ledger.distrusted || l.ledger.of(q, p.now().Up) != free {
+	if !l.settled || !l.ledger.mine(q, p.now().Up) { // a late answer to an earlier read-back tells of the same order
 		return 0, false
 	}
 	words, err := p.guard.ask(ctx, q.station, q.table, q.addr, q.count)
@@ -147,7 +160,11 @@ func (p *poller) readBackOnLine(ctx context.Context, o reading.Order) (value uin
 		p.tell()
 		return 0, false
 	}
-	if l.early || len(words) != 1 || l.still(ctx, l.wire.quiet) != nil {
+	if l.early {
+		l.unsettle() // what waits for a check must hear of it too
+		return 0, false
+	}
+	if len(words) != 1 || l.still(ctx, l.wire.quiet) != nil {
 		return 0, false
 	}
 	return words[0], true

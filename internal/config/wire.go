@@ -1,9 +1,7 @@
 package config
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"time"
 
 	"rillwatch/internal/bus/plan"
@@ -37,6 +35,7 @@ func (d *doc) checkTimes() {
 	for i, p := range d.panels {
 		if d.out.Panels[i].Interlock.Configured {
 			p.checkClosing(&d.out, i, wires)
+			p.checkReadBack(&d.out, i, wires)
 		}
 	}
 }
@@ -209,121 +208,11 @@ func (w *wire) tellSingles(b *bus) {
 	}
 }
 
-// checkRests refuses a period that cannot be kept because answers would look alike. A question that can be asked in one way only rests after
-// another of its likeness until no answer to that can come any more; and after two rounds running until none can be older than a round.
-func (w *wire) checkRests(b *bus, s *site.Site, i int) {
-	if w.lookalikes() && b.refineGrid(s, i) {
-		w.plan = plan.Of(s, i)
-	}
-	rest := upTo(b.b.Horizon(w.timeout)+w.timeout, b.b.Period)
-	alike := map[likeness][]plan.Request{}
-	for _, r := range w.plan.Requests {
-		if w.plan.Single(r) {
-			l := likenessOf(r, int(r.Count))
-			alike[l] = append(alike[l], r)
-		}
-	}
-	for _, r := range w.plan.Requests {
-		like := alike[likenessOf(r, int(r.Count))]
-		if !w.plan.Single(r) || like[0] != r { // told once for all of one likeness
-			continue
-		}
-		w.checkAlike(b, like, rest)
-	}
-}
-
-// lookalikes tells whether two questions that can be asked in one way only have one likeness.
-func (w *wire) lookalikes() bool {
-	seen := map[likeness]bool{}
-	for _, r := range w.plan.Requests {
-		if !w.plan.Single(r) {
-			continue
-		}
-		l := likenessOf(r, int(r.Count))
-		if seen[l] {
-			return true
-		}
-		seen[l] = true
-	}
-	return false
-}
-
-// refineGrid parts a bus's period into steps of a second or a little more, so that a question whose turn could not come with the others' has
-// it before theirs comes again. It tells whether anything changed.
-func (b *bus) refineGrid(s *site.Site, i int) bool {
-	parts := int64(b.b.Period / gridStep)
-	for parts > 1 && int64(b.b.Period)%parts != 0 {
-		parts--
-	}
-	if parts <= 1 {
-		return false
-	}
-	o := &s.Buses[i]
-	o.Period /= time.Duration(parts)
-	b.b.Period = o.Period
-	for _, at := range o.Sensors {
-		s.Sensors[at].Every *= uint64(parts)
-		s.Sensors[at].Identity.Every *= uint64(parts)
-	}
-	return true
-}
-
-// gridStep is the usual period: a step no finer than that costs nobody anything.
-const gridStep = periodDefault
-
-const (
-	// A question asked so much more rarely than the one it is like that its rest is an exception: a serial number beside a temperature.
-	rarely = 60
-	repair = "open one address beside with also_readable, so that they can be asked in different lengths"
-)
-
-// checkAlike judges the questions of one likeness.
-func (w *wire) checkAlike(b *bus, like []plan.Request, rest time.Duration) {
-	period := func(r plan.Request) time.Duration { return time.Duration(max(r.Every, 1)) * b.b.Period }
-	where := fmt.Sprintf("station %d, %s wire address %d", like[0].Station, like[0].Table, like[0].Addr)
-	if len(like) == 1 {
-		late := (site.HorizonTimeouts + 1) * w.timeout
-		if 2*period(like[0]) <= late {
-			w.refused = true
-			shorter := ""
-			if b.b.Timeout > 0 {
-				shorter = ", or leave timeout out, and it is taken from the wire"
-			}
-			b.t.wrong("link", fmt.Sprintf("%s: can be asked in one way only, and an answer may come up to %s late: asked every %s, it could be older than a round, so it is asked twice in that time only",
-				where, rough(late), short(period(like[0]))), fmt.Sprintf("open one address beside it with also_readable, or give its sensor a period of %s or more%s", short(halfOver(late, b.b.Period)), shorter))
-		}
-		return
-	}
-	all := time.Duration(len(like)) * rest // each in turn
-	often := slices.MinFunc(like, func(x, y plan.Request) int { return cmp.Compare(x.Every, y.Every) })
-	regular := 0
-	for _, r := range like {
-		if period(r) < rarely*period(often) {
-			regular++
-		}
-		if r != like[0] {
-			where += fmt.Sprintf(" and %d", r.Addr)
-		}
-	}
-	switch {
-	case regular > 1 && period(often) < all:
-		w.refused = true
-		b.t.wrong("link", fmt.Sprintf("%s: can be asked in one way only and their answers look alike, so between them %s must pass, in which a late answer to the one could be taken for the other; in turn that makes every %s, and the period is %s",
-			where, rough(rest), short(all), short(period(often))), fmt.Sprintf("%s, or give their sensors a period of %s or more", repair, short(all)))
-	case regular == 1:
-		b.t.warn("link", fmt.Sprintf("%s: can be asked in one way only and their answers look alike; whenever the rarer one is due, the other is not asked for %s", where, short(2*rest)), repair)
-	}
-}
-
-// halfOver is the least whole number of steps of which two are longer than d.
-func halfOver(d, step time.Duration) time.Duration {
-	return upTo(d/2+1, step)
-}
-
 // guard is what it takes until the temperature of an interlock is known.
 type guard struct {
 	vouched time.Duration // from the start of a round until its station is vouched for
 	single  bool          // its request can be asked in one shape only
+	alike   int           // how many such requests there are of its likeness, itself among them
 	shapes  int           // in how many it can be asked
 }
 
@@ -358,6 +247,11 @@ func (w *wire) guardOf(b *bus, station uint8, pt *site.Point) guard {
 		g.vouched += site.ReadTime(b.b.Baud, w.turn, r.Table, int(r.Count))
 		if r.Station == station && r.Table == pt.Table && r.Addr <= pt.Addr && int(pt.Addr) < int(r.Addr)+int(r.Count) {
 			g.single = w.plan.Single(r)
+			for _, o := range w.plan.Requests {
+				if g.single && w.plan.Single(o) && likenessOf(o, int(o.Count)) == likenessOf(r, int(r.Count)) {
+					g.alike++
+				}
+			}
 		}
 	}
 	g.vouched += w.check(b)
@@ -419,6 +313,9 @@ func (p *panel) checkClosing(s *site.Site, i int, wires []wire) {
 			rough(w.full), count(len(w.plan.Requests), "request", "requests"), short(w.turn))
 	}
 	switch {
+	case g.alike > 1:
+		t.wrong("temperature", fmt.Sprintf("it can be asked in one way only, and so can %s whose answer looks the same: on a clean line it is not asked for %s whenever they are due",
+			count(g.alike-1, "other", "others"), rough(time.Duration(g.alike)*upTo(b.b.Horizon(w.timeout)+w.timeout, b.b.Period))), "open registers beside it with also_readable, so that it can be asked in another way")
 	case clean > closeMax:
 		t.wrong("temperature", fmt.Sprintf("from a hot measurement to the close condition it may take %s on a clean line, and %s is the most: %s until it is read, %s to its confirmation, %s until that is vouched for",
 			rough(clean), short(closeMax), short(period), short(next), rough(g.vouched)), do)

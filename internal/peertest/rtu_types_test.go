@@ -15,9 +15,8 @@ sole_master = true
 listen = "1s"
 `
 
-// overLine is the site of the types on a serial line. Its stations are asked some twenty questions of one length each, so a single late
-// answer makes them wait for minutes (no shape is used twice within the horizon then): the timeout is one that a server in Python keeps on
-// a busy machine.
+// overLine is the site of the types on a serial line, with room beside its registers. The timeout is one that a server in Python keeps on a
+// busy machine.
 func overLine(line string) string {
 	before, after, ok := strings.Cut(typesSite, "[bus.panel-net]\nlink = \"PEER\"\ntimeout = \"150ms\"\n")
 	if !ok {

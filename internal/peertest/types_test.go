@@ -74,12 +74,25 @@ type typed struct {
 }
 
 // plan lays the points out: every type in every order in both tables of registers, and bits, for each numbering. Gaps between some of them
-// make several requests of one table.
-func plan() (points []*typed, maps string) {
+// make several requests of one table; with room the addresses between and behind may be asked too, as a serial line wants it.
+func plan(room bool) (points []*typed, maps string) {
 	var b strings.Builder
 	place := 0
 	for u, n := range numberings {
-		fmt.Fprintf(&b, "[map.%s]\nnumbering = %q\n[map.%s.point]\n", n.name, n.style, n.name)
+		fmt.Fprintf(&b, "[map.%s]\nnumbering = %q\n", n.name, n.style)
+		if room {
+			var runs []string
+			for table, plus := range n.plus {
+				first, most := 7+40*u, 119
+				if table == "coil" || table == "discrete" {
+					first, most = 11+9*u, 119
+				}
+				runs = append(runs, fmt.Sprintf("%q", fmt.Sprintf("%s %d-%d", table, first+plus, first+plus+most)))
+			}
+			slices.Sort(runs)
+			fmt.Fprintf(&b, "also_readable = [%s]\n", strings.Join(runs, ", "))
+		}
+		fmt.Fprintf(&b, "[map.%s.point]\n", n.name)
 		for _, table := range []string{"holding", "input"} {
 			addr := 7 + 40*u
 			for k := range kinds {
@@ -258,7 +271,7 @@ func TestEveryTypeOrderAndTableReadsAsTheServerWasGiven(t *testing.T) {
 // that wants maps and sensors of the bus panel-net.
 func readsAsGiven(t *testing.T, binary string, server *peer, text, period string) {
 	t.Helper()
-	points, maps := plan()
+	points, maps := plan(strings.Contains(text, "baud"))
 	var sensors strings.Builder
 	for u, n := range numberings {
 		fmt.Fprintf(&sensors, "sensor.%s = { map = %q, bus = \"panel-net\", station = %d, period = %q }\n", n.name, n.name, u+1, period)
