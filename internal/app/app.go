@@ -120,7 +120,7 @@ func Run(ctx context.Context, c Config) error {
 			tailErr <- fmt.Errorf("notifier: %w", err)
 		}
 	})
-	api := httpapi.New(httpapi.Config{Site: c.Site, View: l.view.Load, Ask: l.ask, Token: token, Now: now, Facts: l.facts(sender, restored.Before.Nonce != ""), Drills: drills(sender), Version: c.Version, NewID: l.newID, Log: c.Log})
+	api := httpapi.New(httpapi.Config{Site: c.Site, View: l.view.Load, Ask: l.ask, Token: token, Now: now, Facts: l.facts(sender, restored.Before.Nonce != ""), Drills: drills(sender), Version: c.Version, NewID: l.newID, Log: c.Log, Past: Past(book)})
 	tail.Go(func() {
 		if err := httpapi.Serve(tailCtx, ln, api); err != nil {
 			tailErr <- fmt.Errorf("http: %w", err)

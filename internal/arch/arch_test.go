@@ -44,7 +44,8 @@ var rooms = map[string][]string{
 	"internal/bus":      {"internal/reading", "internal/site", "internal/bus/plan"},
 	"internal/logbook":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine", "internal/panel/validate"}, // an old raw is judged by the step that judged it first
 	"internal/notify":   {"internal/reading", "internal/site", "internal/quantity", "internal/event"},
-	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine"},
+	"internal/history":  {"internal/reading", "internal/site", "internal/quantity", "internal/engine"}, // below the shell rooms: the API and the command line write the past alike
+	"internal/httpapi":  {"internal/reading", "internal/site", "internal/quantity", "internal/event", "internal/engine", "internal/history"},
 	"internal/config":   {"internal/reading", "internal/site", "internal/quantity", "internal/bus/plan", "internal/chem", "internal/event"}, // a recipient names the kinds it is told; what a line costs depends on what is asked together; an altitude stands for a barometer
 	"internal/rig":      {},
 	"internal/arch":     {},

@@ -18,6 +18,7 @@ var update = flag.Bool("update", false, "write the output of the commands into t
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"rillwatch": func() { os.Exit(cli.Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+		"night":     nightMain,
 	})
 }
 
@@ -31,7 +32,8 @@ func TestHelpIsReadable(t *testing.T) {
 	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
 		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"},
 		{"survey", "--help"}, {"read", "--help"}, {"decode", "--help"}, {"prove", "--help"}, {"capture", "--help"}, {"replay", "--help"},
-		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}, {"drill", "--help"}}
+		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}, {"drill", "--help"},
+		{"history", "--help"}, {"export", "--help"}, {"report", "--help"}, {"report", "evidence", "--help"}}
 	for name := range waterCommands {
 		commands = append(commands, []string{"water", name, "--help"})
 	}

@@ -10,11 +10,14 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"rillwatch/internal/config"
 	"rillwatch/internal/engine"
+	"rillwatch/internal/history"
+	"rillwatch/internal/logbook"
 	"rillwatch/internal/site"
 )
 
@@ -22,10 +25,10 @@ import (
 const replayMax = 2 << 30
 
 func replayCommand() *cobra.Command {
-	var other string
+	var other, book, since, until string
 	var quiet, check bool
 	c := &cobra.Command{
-		Use:   "replay CAPTURE",
+		Use:   "replay CAPTURE | --from DIR --config FILE",
 		Short: "Judge recorded inputs again, with the same or another configuration",
 		Long: `Judge the inputs of a capture again and print what is said of them: events, and
 each reading whose quality or reason changes. What differs from what was judged
@@ -36,11 +39,28 @@ then comes at the end: "-" was said then, "+" is said now.
 tries limits on a recorded day before they are armed. Buses are found by their
 names, so the other configuration must have those of the capture.
 
+    rillwatch replay --from /var/lib/rillwatch --config new-limits.toml --since 90d
+
+tries them on what a logbook holds, from the poll grid: it prints every event as
+it would have been told, then how often each alarm would have been raised and
+was raised, and each excursion. What people entered, acknowledged or had in hand
+is not in it, and the flush of a first start is owed at the beginning. The
+daemon must be stopped, or DIR be a copy.
+
 It asks no device and calls nobody. Exit codes: 0 fine, 1 the file cannot be
 replayed, or with --check that something differs, 64 wrong usage, 78 bad
 configuration.`,
-		Args: cobra.ExactArgs(1),
+		Args: cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
+			if book != "" {
+				if len(args) > 0 || other == "" || quiet || check {
+					return wrongUsage("--from needs --config, and no CAPTURE, --quiet or --check")
+				}
+				return replayFrom(c, book, other, since, until)
+			}
+			if len(args) == 0 || c.Flags().Changed("since") || c.Flags().Changed("until") {
+				return wrongUsage("name a CAPTURE, or a logbook with --from; --since and --until are of a logbook")
+			}
 			text, inputs, err := readCapture(args[0])
 			if err != nil {
 				return err
@@ -67,9 +87,30 @@ configuration.`,
 	}
 	f := c.Flags()
 	f.StringVar(&other, "config", "", "judge by this configuration instead of the captured one")
+	f.StringVar(&book, "from", "", "judge what the logbook in this directory holds")
+	f.StringVar(&since, "since", "begin", "of a logbook: from when, a moment or how long ago")
+	f.StringVar(&until, "until", "now", "of a logbook: until when")
 	f.BoolVar(&quiet, "quiet", false, "print only what differs")
 	f.BoolVar(&check, "check", false, "exit code 1 when anything differs")
 	return c
+}
+
+// replayFrom opens the logbook and the configuration, and judges the one by the other.
+func replayFrom(c *cobra.Command, dir, file, since, until string) error {
+	s, _, err := config.Load(file)
+	if err != nil {
+		return configError(err)
+	}
+	a, err := history.ParseAsk(map[string]string{"from": since, "to": until}, time.Now())
+	if err != nil {
+		return usageOf(err)
+	}
+	book, err := logbook.OpenForReading(dir, lockPatience)
+	if err != nil {
+		return err
+	}
+	defer book.Close()
+	return replayBook(c.Context(), book, s, a.Span, c.OutOrStdout(), c.ErrOrStderr())
 }
 
 // readCapture gives the configuration and the inputs of a capture, compressed or not.

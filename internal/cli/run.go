@@ -1,12 +1,15 @@
 package cli
 
 import (
+	"context"
 	"crypto/rand"
 	"errors"
 	"io"
 	"io/fs"
 	"log/slog"
 	"os"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -14,6 +17,8 @@ import (
 
 	"rillwatch/internal/app"
 	"rillwatch/internal/config"
+	"rillwatch/internal/engine"
+	"rillwatch/internal/site"
 )
 
 func runCommand() *cobra.Command {
@@ -24,43 +29,73 @@ func runCommand() *cobra.Command {
 		Short: "Watch the site described in FILE until stopped",
 		Long: `Watch the site described in FILE until stopped by SIGTERM or Ctrl-C.
 
-The file is read once; check it beforehand with "rillwatch config FILE". Under
-systemd the service is told ready when the start is on disk, and the watchdog
-is fed each time a round of polls has gone through judgement.
+The file is read at the start and on SIGHUP; check it beforehand with "rillwatch
+config FILE". On SIGHUP a file that is wrong changes nothing and is told in the
+log and to systemd; a right one restarts the watch within the process, which
+goes on from the logbook and costs some seconds of readings, recorded as a gap.
+Under systemd the service is told ready when the start is on disk, and the
+watchdog is fed each time a round of polls has gone through judgement.
 
 --capture records every input from the start on, to be replayed; it ends by
-itself, and judging never waits for it.`,
+itself or with a reload, and judging never waits for it.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			site, report, err := config.Load(args[0])
-			if err != nil {
-				return configError(err)
-			}
 			log := logger(c.ErrOrStderr())
-			for _, w := range report.Warnings {
-				log.Warn("configuration", "warning", w.String())
+			load := func() (*site.Site, error) {
+				s, report, err := config.Load(args[0])
+				if err != nil {
+					return nil, configError(err)
+				}
+				for _, w := range report.Warnings {
+					log.Warn("configuration", "warning", w.String())
+				}
+				return s, nil
 			}
-			daemon := app.Config{Site: site, Version: Version, Log: log, Entropy: rand.Reader, Notify: supervisor(log)}
-			if capture == "" {
-				return app.Run(c.Context(), daemon)
-			}
-			if err := r.check(); err != nil {
-				return err
-			}
-			text, err := os.ReadFile(args[0])
-			if err != nil {
-				return configError(err)
-			}
-			rec, err := startRecorder(capture, string(text), site, r.long, r.size, log)
+			first, err := load()
 			if err != nil {
 				return err
 			}
-			daemon.Record = rec.record
-			err = app.Run(c.Context(), daemon)
-			if e := rec.stop(); err == nil {
-				err = e
+			daemon := app.Config{Version: Version, Log: log, Entropy: rand.Reader}
+			var record func(engine.Input, engine.Outcome)
+			var endCapture func() error
+			if capture != "" {
+				if err := r.check(); err != nil {
+					return err
+				}
+				text, err := os.ReadFile(args[0])
+				if err != nil {
+					return configError(err)
+				}
+				rec, err := startRecorder(capture, string(text), first, r.long, r.size, log)
+				if err != nil {
+					return err
+				}
+				record, endCapture = rec.record, rec.stop
 			}
-			return err
+			hup := make(chan os.Signal, 1)
+			signal.Notify(hup, syscall.SIGHUP)
+			defer signal.Stop(hup)
+			again := reloader{hup: hup, log: log, notify: supervisor(log),
+				load: func() (*site.Site, error) {
+					s, err := load()
+					if err != nil {
+						return nil, err
+					}
+					try := daemon
+					try.Site = s
+					return s, app.Usable(try)
+				},
+				run: func(ctx context.Context, s *site.Site, ready func(), notify func(string)) error {
+					d := daemon
+					d.Site, d.Notify, d.Record, d.Ready = s, notify, record, func(string) { ready() }
+					err := app.Run(ctx, d)
+					if record != nil { // a capture holds one configuration, and ends with it
+						record = nil
+						err = errors.Join(err, endCapture())
+					}
+					return err
+				}}
+			return again.watch(c.Context(), first)
 		},
 	}
 	f := c.Flags()

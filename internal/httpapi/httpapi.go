@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"rillwatch/internal/engine"
+	"rillwatch/internal/history"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -37,6 +38,8 @@ type Config struct {
 	// NewID makes an id for a command that came without one.
 	NewID func() string
 	Log   *slog.Logger // nil: nothing is logged
+	// Past is where history is read; without its functions there is none to read.
+	Past history.Source
 }
 
 // Facts is what the View does not hold. Counts are since the start of the process.
@@ -66,6 +69,7 @@ type server struct {
 	metrics  http.Handler
 	tokenSum [sha256.Size]byte
 	commands chan struct{} // a place per command under way
+	readers  chan struct{} // a place per reading of the logbook under way
 }
 
 // New gives the handler of everything that is served.
@@ -73,7 +77,7 @@ func New(c Config) http.Handler {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{Config: c, tokenSum: sha256.Sum256(c.Token), commands: make(chan struct{}, commandsMax)}
+	s := &server{Config: c, tokenSum: sha256.Sum256(c.Token), commands: make(chan struct{}, commandsMax), readers: make(chan struct{}, readersMax)}
 	s.metrics = s.metricsHandler()
 	return s
 }
@@ -87,6 +91,8 @@ GET  /readyz                                 200 once every bus was asked and th
 GET  /api/v1/readings[?panel=P][&format=csv] every reading with its quality and reason
 GET  /api/v1/alarms[?panel=P]                alarms and open excursions
 GET  /api/v1/drills                          what each recipient answered to the last drill, and how long it took
+GET  /api/v1/history[?points=b2&from=2h&to=now] what is recorded; every=raw|hour, format=json|jsonl|csv|openmetrics|text
+GET  /api/v1/evidence?point=b2.rack.oxygen&time=2h what its panel saw half an hour before and after; format=json|text
 GET  /api/v1/status                          buses, stations, sample lines, interlocks, logbook, outbox
 POST /api/v1/alarms/{alarm}/acknowledge      {"who": "...", "why": "...", "id": "..."} with Authorization: Bearer TOKEN
 POST /api/v1/points/{point}/enter            the same with "value": 100, "unit": "mg/L", "basis": "SO3", "taken": "2026-11-25T08:30:00Z"
@@ -128,6 +134,10 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s.get(w, r, s.readings)
 	case "/api/v1/alarms":
 		s.get(w, r, s.alarms)
+	case "/api/v1/history":
+		s.get(w, r, s.history)
+	case "/api/v1/evidence":
+		s.get(w, r, s.evidence)
 	case "/api/v1/status":
 		s.get(w, r, s.status)
 	case "/api/v1/drills":

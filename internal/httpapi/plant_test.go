@@ -57,7 +57,7 @@ func (p *plant) add(panel int, path string, u quantity.Unit, resolution float64,
 
 func newPlant(t testing.TB) *plant {
 	ppb, degC := unit(t, "ppb", quantity.DissolvedOxygen), unit(t, "degC", quantity.Temperature)
-	s := &site.Site{Name: "larkfield-mill", Hash: "0123456789ab", Buses: []site.Bus{{Name: "panel-net"}}, Logbook: site.Logbook{Flush: 5 * time.Second},
+	s := &site.Site{Name: "larkfield-mill", Hash: "0123456789ab", Buses: []site.Bus{{Name: "panel-net"}}, Sensors: []site.Sensor{{Path: "b2.rack", Name: "rack", Period: time.Second}}, Logbook: site.Logbook{Flush: 5 * time.Second},
 		Panels: []site.Panel{
 			{Name: "b2", Title: "Boiler 2 feedwater", Tap: site.BeforeScavenger, Line: site.Line{Configured: true}, Interlock: site.Interlock{Configured: true},
 				Limits: []site.Limit{{Name: "oxygen-high", Point: 0, Side: site.High, Value: 20, Written: 20, Unit: ppb, Priority: site.HighPriority,

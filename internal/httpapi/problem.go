@@ -38,6 +38,10 @@ var (
 	badField          = problem{"bad_field", http.StatusUnprocessableEntity, "A field of the body cannot be taken"}
 	tooManyCommands   = problem{"too_many_commands", http.StatusServiceUnavailable, "Too many commands wait for the disk"}
 	notDurable        = problem{"not_durable", http.StatusServiceUnavailable, "The command is not on disk yet"}
+	tooManyReaders    = problem{"too_many_readers", http.StatusServiceUnavailable, "The logbook is being read by others"}
+	noHistory         = problem{"no_history", http.StatusNotFound, "There is no logbook to read"}
+	logbookFailed     = problem{"logbook_failed", http.StatusInternalServerError, "The logbook could not be read"}
+	noSuchPoint       = problem{string(engine.NoSuchPoint), http.StatusNotFound, "There is no such point"}
 	refusedOtherwise  = problem{"refused", http.StatusConflict, "The command was refused"}
 	problemsOfRefusal = []problem{
 		{string(engine.NoSuchAlarm), http.StatusNotFound, "There is no such alarm"},
