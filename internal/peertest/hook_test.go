@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"sync"
 	"testing"
 )
@@ -47,7 +48,10 @@ type hook struct {
 	sick  int // so many requests are still answered with 500
 }
 
-// startHook starts a recipient that answers its first sick requests with 500.
+// started is told of every start, before any trouble: it says that the way to the recipient works, and is counted by no test of a trouble.
+const started = "daemon.started"
+
+// startHook starts a recipient that answers its first sick requests with 500; what tells of a start is taken at once and is none of them.
 func startHook(t *testing.T, sick int) *hook {
 	t.Helper()
 	h := &hook{t: t, sick: sick}
@@ -60,7 +64,7 @@ func startHook(t *testing.T, sick int) *hook {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		code := http.StatusNoContent
-		if h.sick > 0 {
+		if h.sick > 0 && kindOf(body) != started {
 			h.sick--
 			code = http.StatusInternalServerError
 		}
@@ -76,6 +80,19 @@ func (h *hook) all() []try {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return append([]try(nil), h.tries...)
+}
+
+// troubles gives every request but those that tell of a start.
+func (h *hook) troubles() []try {
+	h.t.Helper()
+	return slices.DeleteFunc(h.all(), func(x try) bool { return kindOf(x.body) == started })
+}
+
+// kindOf gives what a message is about; "" of one that cannot be read, which counts as a trouble.
+func kindOf(body []byte) string {
+	var m message
+	_ = json.Unmarshal(body, &m) // taken says so
+	return m.Data.Kind
 }
 
 // taken gives the messages the recipient took, each id once, in the order of their first arrival: delivery is at least once.
