@@ -44,7 +44,7 @@ type outbox struct {
 
 	mu    sync.Mutex // the loop lays messages in, the couriers of all recipients take them out; they wait for nothing else of each other
 	loose map[string][]notify.Item
-	told  map[string]map[string]notify.Result // by recipient and ID, until the disk has it
+	told  map[string]map[string]fate // by recipient and ID, until the disk has it
 	next  uint64
 	going map[string]map[uint64]bool // keys of the messages a recipient's courier is under way with
 
@@ -55,6 +55,12 @@ type outbox struct {
 	reads     map[string]chan bookRead // answers of the book that did not come in time
 	closed    chan struct{}
 	recorder  sync.WaitGroup
+}
+
+// fate is how a message ended that the disk does not have yet.
+type fate struct {
+	result notify.Result
+	detail string
 }
 
 // place is where a message stands in the book.
@@ -78,7 +84,7 @@ type bookRead struct {
 }
 
 func newOutbox(book store, now func() reading.Stamp, log *slog.Logger) *outbox {
-	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]notify.Result{}, next: notify.Loose, going: map[string]map[uint64]bool{},
+	return &outbox{book: book, log: log, now: now, loose: map[string][]notify.Item{}, told: map[string]map[string]fate{}, next: notify.Loose, going: map[string]map[uint64]bool{},
 		over: map[place]bool{}, reads: map[string]chan bookRead{}, closed: make(chan struct{})}
 }
 
@@ -117,6 +123,8 @@ func (o *outbox) After(recipient string, key uint64, most int) ([]notify.Item, e
 	for len(items) < most {
 		row, ok, err := o.read(recipient, key)
 		switch {
+		case errors.Is(err, notify.ErrLater):
+			return items, nil // what waits in memory is told meanwhile
 		case err != nil && row.Number != 0:
 			// one damaged row must not hold back all that come after it; that it is lost is on record
 			if !o.isOver(place{recipient, row.Number}) {
@@ -139,16 +147,18 @@ func (o *outbox) After(recipient string, key uint64, most int) ([]notify.Item, e
 func (o *outbox) toldLoose(recipient string, row logbook.Row) bool {
 	id := row.ID.String()
 	o.mu.Lock()
-	result, was := o.told[recipient][id]
+	end, was := o.told[recipient][id]
 	delete(o.told[recipient], id)
 	o.mu.Unlock()
 	if was {
-		o.record(place{recipient, row.Number}, string(result), "told before it was on disk")
+		o.record(place{recipient, row.Number}, string(end.result), end.detail+"; told before it was on disk")
 	}
 	return was
 }
 
 // Get gives one message that waits, and false when it does no longer. One that is not in the book is then under way.
+//
+// Error: notify.ErrLater while the disk hangs; others are the book's.
 func (o *outbox) Get(recipient string, key uint64) (notify.Item, bool, error) {
 	if key < notify.Loose {
 		row, ok, err := o.read(recipient, key-1)
@@ -174,8 +184,8 @@ func (o *outbox) Get(recipient string, key uint64) (notify.Item, bool, error) {
 	return notify.Item{}, false, nil
 }
 
-// read asks the book, and takes silence for an empty queue after a while: a disk that hangs may hold the book's own lock, and what waits
-// in memory is told meanwhile. The answer that was late serves the next who asks.
+// read asks the book, and after a while takes its silence for notify.ErrLater: a disk that hangs may hold the book's own lock. Whoever asks
+// while an older answer is still owed does not wait at all.
 func (o *outbox) read(recipient string, after uint64) (logbook.Row, bool, error) {
 	o.mu.Lock()
 	c := o.reads[recipient]
@@ -188,25 +198,27 @@ func (o *outbox) read(recipient string, after uint64) (logbook.Row, bool, error)
 		}()
 	}
 	o.mu.Unlock()
+	if late { // it has had its time
+		select {
+		case <-c: // the answer to an older question
+			o.mu.Lock()
+			delete(o.reads, recipient)
+			o.mu.Unlock()
+			return o.read(recipient, after)
+		default:
+			return logbook.Row{}, false, notify.ErrLater
+		}
+	}
 	wait := time.NewTimer(bookWait)
 	defer wait.Stop()
-	if late {
-		wait.Reset(0) // it has had its time
-	}
 	select {
 	case r := <-c:
-		o.mu.Lock()
-		delete(o.reads, recipient)
-		o.mu.Unlock()
-		if late { // it was the answer to an older question
-			return o.read(recipient, after)
-		}
 		return r.row, r.ok, r.err
 	case <-wait.C:
 		o.mu.Lock()
 		o.reads[recipient] = c
 		o.mu.Unlock()
-		return logbook.Row{}, false, nil
+		return logbook.Row{}, false, notify.ErrLater
 	}
 }
 
@@ -233,9 +245,9 @@ func (o *outbox) End(recipient string, keys []uint64, result notify.Result, _ re
 			return false
 		}
 		if o.told[recipient] == nil {
-			o.told[recipient] = map[string]notify.Result{}
+			o.told[recipient] = map[string]fate{}
 		}
-		o.told[recipient][i.ID] = result
+		o.told[recipient][i.ID] = fate{result, detail}
 		return true
 	})
 	return nil

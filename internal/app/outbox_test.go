@@ -20,11 +20,17 @@ type shelf struct {
 	rows  []logbook.Row
 	bad   map[uint64]bool // rows that cannot be read
 	ended []string        // ID, result
-	fails func() error    // what ending a message gives; it may hang
-	mu    sync.Mutex
+
+	details []string      // of those ended
+	hangs   chan struct{} // reading waits for it; nil: it does not
+	fails   func() error  // what ending a message gives; it may hang
+	mu      sync.Mutex
 }
 
 func (s *shelf) NextAfter(recipient string, after uint64) (logbook.Row, bool, error) {
+	if s.hangs != nil {
+		<-s.hangs
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, r := range s.rows {
@@ -50,6 +56,7 @@ func (s *shelf) End(recipient string, number uint64, result string, _ reading.St
 	s.rows = slices.DeleteFunc(s.rows, func(r logbook.Row) bool {
 		if r.Number == number && r.Recipient == recipient {
 			s.ended = append(s.ended, r.ID.String()+" "+result)
+			s.details = append(s.details, detail)
 			return true
 		}
 		return false
@@ -214,6 +221,56 @@ func TestADiskThatWouldNotTakeAnEndHoldsUpNoAlarm(t *testing.T) {
 				o.close()
 			})
 		})
+	}
+}
+
+// TestAMessageThatADiskHoldsBackIsNotTakenForGone: the courier saw it wait, then the disk hangs. Taken for gone, it would be forgotten until the next
+// start, or put on record as told in a summary that lacks it.
+func TestAMessageThatADiskHoldsBackIsNotTakenForGone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		book := &shelf{}
+		book.put(1, 7)
+		o := newOutbox(book, func() reading.Stamp { return reading.Stamp{} }, slog.New(slog.DiscardHandler))
+		items, err := o.After("on-call", 0, 9)
+		if err != nil || len(items) != 1 {
+			t.Fatalf("%+v %v", items, err)
+		}
+		dead := make(chan struct{})
+		book.hangs = dead
+		for range 2 { // whoever asks first waits a little, the next not at all
+			if _, ok, err := o.Get("on-call", 1); ok || !errors.Is(err, notify.ErrLater) {
+				t.Errorf("%v %v, want %v", ok, err, notify.ErrLater)
+			}
+		}
+		if items, err := o.After("on-call", 0, 9); err != nil || len(items) != 0 {
+			t.Errorf("what waits in memory must not stand behind it: %+v %v", items, err)
+		}
+		close(dead)
+		synctest.Wait()
+		if item, ok, err := o.Get("on-call", 1); err != nil || !ok || item.Key != 1 {
+			t.Errorf("the disk is back: %+v %v %v", item, ok, err)
+		}
+	})
+}
+
+func TestWhatWasToldInASummaryFromMemoryIsOnRecordAsInIt(t *testing.T) {
+	now := func() reading.Stamp { return reading.Stamp{} }
+	book := &shelf{}
+	o := newOutbox(book, now, slog.New(slog.DiscardHandler))
+	o.add(notify.Row{ID: event.ID{Boot: "4f2a91c0", Seq: 7}, Recipient: "on-call", Body: []byte("loose")}, 0)
+	item, ok, err := first(o, "on-call")
+	if err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	if err := o.End("on-call", []uint64{item.Key}, notify.InSummary, now(), "in summary 4f2a91c0-7-s01: answered 204"); err != nil {
+		t.Fatal(err)
+	}
+	book.put(1, 7)
+	if _, ok, _ := first(o, "on-call"); ok {
+		t.Error("told twice")
+	}
+	if want := []string{"in summary 4f2a91c0-7-s01: answered 204; told before it was on disk"}; !slices.Equal(book.details, want) {
+		t.Errorf("on record %q, want %q", book.details, want)
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -105,8 +106,9 @@ func answer(c net.Conn, start time.Time) {
 	}
 }
 
-// larkfield is the configuration: a toy line that is flushed within half a second, and no delays.
-func larkfield(panel, hook, secretFile, book string) string {
+// larkfield is the configuration: a toy line that is flushed within half a second, and no delays. The alarms of the first urgent sensors are of
+// top priority, which no flood holds back; those of the others are told together once there are many.
+func larkfield(panel, hook, secretFile, book string, urgent int) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, `
 [site]
@@ -136,6 +138,9 @@ on_delay = "0s"
 off_delay = "0s"
 source = { document = "Larkfield feedwater specification", edition = "rev 3", band = "20 to 40 bar", tap = "unknown" }
 `, i, i)
+		if i < urgent {
+			b.WriteString("priority = \"top\"\n")
+		}
 	}
 	fmt.Fprintf(&b, `
 [recipient.on-call]
@@ -156,12 +161,12 @@ type place struct {
 	site             *site.Site
 }
 
-func newPlace(t *testing.T, panel, hook string) place {
+func newPlace(t *testing.T, panel, hook string, urgent int) place {
 	t.Helper()
 	root, conf := t.TempDir(), t.TempDir()
 	p := place{root: root, file: filepath.Join(conf, "site.toml"), book: filepath.Join(root, "logbook")}
 	secretFile := filepath.Join(conf, "secret")
-	text := larkfield(panel, hook, secretFile, p.book)
+	text := larkfield(panel, hook, secretFile, p.book, urgent)
 	for name, content := range map[string]string{p.file: text, secretFile: secret + "\n"} {
 		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
 			t.Fatal(err)
@@ -191,6 +196,15 @@ type hook struct {
 type word struct {
 	id, kind, alarm string
 	durable         bool
+	count           int      // of a summary: how many messages it is of ...
+	in              []inside // ... and the most urgent of them
+}
+
+// inside is one message within a summary.
+type inside struct {
+	ID    string `json:"id"`
+	Kind  string `json:"kind"`
+	Alarm string `json:"alarm"`
 }
 
 func startHook(t *testing.T) *hook {
@@ -219,9 +233,10 @@ func (h *hook) all() []word {
 	return append([]word(nil), h.got...)
 }
 
+// has tells whether something was told, by itself or in a summary.
 func (h *hook) has(kind string) bool {
 	for _, w := range h.all() {
-		if w.kind == kind {
+		if w.kind == kind || slices.ContainsFunc(w.in, func(m inside) bool { return m.Kind == kind }) {
 			return true
 		}
 	}

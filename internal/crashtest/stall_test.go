@@ -103,7 +103,7 @@ func TestADiskWhoseSyncsFailOrHangSilencesNoAlarmAndDelaysNoRound(t *testing.T) 
 			bin := program(t)
 			t.Parallel()
 			h := startHook(t)
-			p := newPlace(t, startPanel(t), h.url)
+			p := newPlace(t, startPanel(t), h.url, sensors)
 			cmd := exec.Command(bin, "run", p.file)
 			said := run(t, cmd)
 			base := ""
@@ -141,7 +141,8 @@ func TestADiskWhoseSyncsFailOrHangSilencesNoAlarmAndDelaysNoRound(t *testing.T) 
 	}
 }
 
-// sameOnDisk checks that what was told is in the logbook under the id it was told by, and nothing twice.
+// sameOnDisk checks that what was told is in the logbook under the id it was told by, and nothing twice; and that what the logbook has as told
+// arrived.
 func sameOnDisk(t *testing.T, book string, h *hook) {
 	t.Helper()
 	if r, err := logbook.Check(book); err != nil || len(r.Findings) > 0 {
@@ -164,11 +165,27 @@ func sameOnDisk(t *testing.T, book string, h *hook) {
 		t.Error(w)
 	}
 	seen := map[string]int{}
-	for _, w := range h.all() {
-		seen[w.id]++
-		if e := byID[w.id]; e.Kind.String() != w.kind || e.Alarm != w.alarm {
-			t.Errorf("%s was told as %s of %s, and is %s of %s in the logbook", w.id, w.kind, w.alarm, e.Kind, e.Alarm)
+	same := func(m inside) {
+		seen[m.ID]++
+		if e := byID[m.ID]; e.Kind.String() != m.Kind || e.Alarm != m.Alarm {
+			t.Errorf("%s was told as %s of %s, and is %s of %s in the logbook", m.ID, m.Kind, m.Alarm, e.Kind, e.Alarm)
 		}
+	}
+	for _, w := range h.all() {
+		if w.kind != summary {
+			same(inside{w.id, w.kind, w.alarm})
+			continue
+		}
+		for _, m := range w.in {
+			same(m)
+		}
+	}
+	r, err := toldOf(b, h.all())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, w := range r.wrong(events) {
+		t.Error(w)
 	}
 	for id, n := range seen {
 		if n > 1 {
@@ -190,7 +207,7 @@ func TestADaemonThatMayNotWriteSaysWhoMust(t *testing.T) {
 	defer func() { _ = os.RemoveAll(dir) }()
 	theirs := filepath.Join(dir, "rillwatch")
 	secretFile, file := filepath.Join(dir, "secret"), filepath.Join(dir, "site.toml")
-	for path, content := range map[string]string{secretFile: secret, file: larkfield("127.0.0.1:1", "http://127.0.0.1:1/hook", secretFile, filepath.Join(theirs, "logbook"))} {
+	for path, content := range map[string]string{secretFile: secret, file: larkfield("127.0.0.1:1", "http://127.0.0.1:1/hook", secretFile, filepath.Join(theirs, "logbook"), 0)} {
 		if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -233,6 +250,9 @@ func readWord(id string, body []byte) (word, error) {
 			Kind    string `json:"kind"`
 			Alarm   string `json:"alarm"`
 			Durable *bool  `json:"durable"`
+
+			Count    int      `json:"count"`
+			Messages []inside `json:"messages"`
 		} `json:"data"`
 	}
 	if err := json.Unmarshal(body, &m); err != nil {
@@ -241,5 +261,9 @@ func readWord(id string, body []byte) (word, error) {
 	if m.Data.Durable == nil {
 		return word{}, fmt.Errorf("message %s does not say whether it is durable", id)
 	}
-	return word{id, m.Data.Kind, m.Data.Alarm, *m.Data.Durable}, nil
+	w := word{id: id, kind: m.Data.Kind, alarm: m.Data.Alarm, durable: *m.Data.Durable}
+	if w.kind == summary {
+		w.count, w.in = m.Data.Count, m.Data.Messages
+	}
+	return w, nil
 }

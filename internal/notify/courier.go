@@ -77,7 +77,7 @@ func (c *courier) fill() error {
 			now := c.n.c.Now()
 			for _, it := range items {
 				*from = it.Key
-				c.waits = append(c.waits, waitingOf(&it, now))
+				c.note(&it, now)
 			}
 			if len(items) < pageMost {
 				break
@@ -88,6 +88,27 @@ func (c *courier) fill() error {
 		c.waits = slices.Delete(c.waits, 0, over) // the book has dropped them too
 	}
 	return nil
+}
+
+// note adds a message to those that wait. One known already, from memory before the disk took it or from before the disk hung, keeps its place
+// there: two of one message would be told as two.
+func (c *courier) note(it *Item, now reading.Stamp) {
+	i := slices.IndexFunc(c.waits, func(w waiting) bool { return w.id == it.ID })
+	switch {
+	case i < 0:
+		c.waits = append(c.waits, waitingOf(it, now))
+	case it.Key < Loose:
+		c.waits[i].key = it.Key // on disk it outlives this process
+	}
+}
+
+// later gives a message back to the outbox, which cannot give it now. What is behind it goes first, and it is asked for again when the outbox
+// lists it again.
+func (c *courier) later(key uint64) {
+	c.forget([]uint64{key})
+	if key < Loose {
+		c.read = min(c.read, key-1)
+	}
 }
 
 // waitingOf takes from a message what is needed to decide when it goes. One that cannot be read is of the highest priority.
@@ -116,6 +137,10 @@ type parcel struct {
 
 func (c *courier) tellOne(ctx context.Context, w waiting) {
 	item, ok, err := c.n.c.Outbox.Get(c.to.Name, w.key)
+	if errors.Is(err, ErrLater) {
+		c.later(w.key)
+		return
+	}
 	if err != nil {
 		c.boxFailed(&c.unread, "reading", err)
 		pause(ctx, boxRetry, nil)
@@ -135,22 +160,29 @@ func (c *courier) tellOne(ctx context.Context, w waiting) {
 
 func (c *courier) tellTogether(ctx context.Context, s step) {
 	var items []Item
-	var keys []uint64
+	var keys, gone, later []uint64 // only what the summary tells ends as told in it
 	for _, i := range s.sum {
-		item, ok, err := c.n.c.Outbox.Get(c.to.Name, c.waits[i].key)
-		if err != nil {
+		key := c.waits[i].key
+		item, ok, err := c.n.c.Outbox.Get(c.to.Name, key)
+		switch {
+		case errors.Is(err, ErrLater):
+			later = append(later, key)
+		case err != nil:
 			c.boxFailed(&c.unread, "reading", err)
 			pause(ctx, boxRetry, nil)
 			return
-		}
-		if ok {
+		case !ok:
+			gone = append(gone, key) // dropped
+		default:
 			item.Body = headOf(item.Body) // of five hundred bodies only the heads are kept at one time
-			items = append(items, item)
+			items, keys = append(items, item), append(keys, key)
 		}
-		keys = append(keys, c.waits[i].key)
+	}
+	c.forget(gone)
+	for _, key := range later {
+		c.later(key)
 	}
 	if len(items) == 0 {
-		c.forget(keys)
 		return
 	}
 	c.deliver(ctx, parcel{Item: summaryOf(c.n.c.Site, c.to, items, s.why), keys: keys, summary: true, limit: ageLimit}, s.why)

@@ -57,7 +57,7 @@ const Loose = uint64(1) << 63
 // them and records why, all of them or none.
 type Outbox interface {
 	After(recipient string, key uint64, most int) ([]Item, error)
-	Get(recipient string, key uint64) (Item, bool, error)
+	Get(recipient string, key uint64) (Item, bool, error) // ErrLater: not now
 	End(recipient string, keys []uint64, result Result, at reading.Stamp, detail string) error
 }
 
@@ -82,6 +82,9 @@ type Stats struct {
 	Beats, BeatsFailed                               uint64
 	Last                                             reading.Stamp // of the last message delivered; zero when none was
 }
+
+// ErrLater says that an outbox cannot give a message now and has it still. It is asked for again.
+var ErrLater = errors.New("the outbox cannot give the message now")
 
 // ErrNoSecret refuses to send unsigned messages.
 var ErrNoSecret = errors.New("no secret to sign with")

@@ -39,6 +39,7 @@ type head struct {
 	itemBody
 	Standing string `json:"standing,omitempty"` // what people have silenced at its panel, as the message said it
 	Title    string `json:"title,omitempty"`
+	Loose    bool   `json:"loose,omitempty"` // told from memory, because the disk would not take it
 }
 
 // standingMark begins the line in which a message says what people have silenced.
@@ -51,7 +52,7 @@ func headOf(body []byte) []byte {
 		return nil // told as a message that cannot be read
 	}
 	d := &e.Data
-	h := head{itemBody: itemBody{ID: e.ID, Headline: d.Headline, Kind: d.Kind, Priority: d.Priority, State: d.State, At: d.At, Panel: d.Panel, Alarm: d.Alarm}, Title: d.PanelTitle}
+	h := head{itemBody: itemBody{ID: e.ID, Headline: d.Headline, Kind: d.Kind, Priority: d.Priority, State: d.State, At: d.At, Panel: d.Panel, Alarm: d.Alarm}, Title: d.PanelTitle, Loose: !d.Durable}
 	for line := range strings.SplitSeq(d.Text, "\n") {
 		if rest, ok := strings.CutPrefix(line, standingMark); ok {
 			h.Standing += " " + rest
@@ -90,6 +91,7 @@ func summaryOf(s *site.Site, to *site.Recipient, items []Item, why hold) Item {
 	c := frame(s, id, "summary", now)
 	d := &c.Data
 	d.Headline, d.Text, d.State, d.Priority, d.Count = m.headline, m.text, m.state, worstOf(heads).String(), len(heads)
+	d.Durable = !slices.ContainsFunc(heads, func(h head) bool { return h.Loose })
 	d.Cause = [...]string{"none", "quiet_hours", "one_cause", "flood", "late"}[why]
 	for _, h := range mostUrgent(heads) {
 		d.Messages = append(d.Messages, h.itemBody)
