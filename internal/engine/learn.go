@@ -18,6 +18,7 @@ const (
 	TooUnsteady    Refusal = panel.TooUnsteady
 	BeyondBound    Refusal = panel.BeyondBound
 	OutOfReach     Refusal = panel.OutOfReach
+	NoDistance     Refusal = panel.NoDistance
 )
 
 // learn has what is normal for a limit learned from what was seen, and says in words from how much and what follows.
@@ -56,6 +57,8 @@ func (e *Engine) learn(in Command, do LearnBaseline, o *Outcome) Reply {
 		return no(TooUnsteady, fmt.Sprintf("the normal would be %s, and a limit at %s lies within three times that scatter: it would stand in what is usual%s", middle, limitOf(l), kept))
 	case panel.BeyondBound:
 		return no(BeyondBound, fmt.Sprintf("the normal would be %s, which is %s the bound of %s that always applies%s", middle, side, amount(l.Bound, 0), kept))
+	case panel.NoDistance:
+		return no(NoDistance, fmt.Sprintf("the normal would be %s, and the limit at %s would lie on it: what is usual would stand beyond the limit. Where a share of the normal is less than a step of the display, write the distance as an amount%s", middle, limitOf(l), kept))
 	case panel.OutOfReach:
 		return no(OutOfReach, fmt.Sprintf("the normal would be %s, and the sensor cannot show a value beyond a limit at %s%s", middle, limitOf(l), kept))
 	default:

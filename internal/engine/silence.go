@@ -143,6 +143,9 @@ func quietText(put func(k, v string), e *event.Event) {
 			put(n.name, strconv.Itoa(n.n))
 		}
 	}
+	if e.Passed != nil {
+		put("still_passed", e.Passed.Name)
+	}
 	put("unseen", strings.Join(e.Unseen, ","))
 	if x := e.Excursion; x != nil {
 		put("continues", x.Before)

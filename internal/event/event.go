@@ -317,11 +317,13 @@ type Event struct {
 
 	// One trouble is one message. Everything is on record; what is quiet calls nobody.
 	Quiet    string   `json:"quiet,omitempty"`    // why nobody is called though people are for its kind: one of the Quiet names
-	Behind   string   `json:"behind,omitempty"`   // with quiet: the alarm, or the trouble of a bus or a station, that speaks for it
+	Behind   string   `json:"behind,omitempty"`   // with quiet: the alarm, or the trouble of a bus or a station, that speaks for it; also of a silence that ended while it stands, or a Quiet name
 	Again    string   `json:"again,omitempty"`    // of an alarm told anew: one of the Again names
 	Readings int      `json:"readings,omitempty"` // how many readings are missing for this reason
 	Held     int      `json:"held,omitempty"`     // how many alarms that stand are not told while this speaks
 	Unseen   []string `json:"unseen,omitempty"`   // panels whose sample temperature nobody sees for this reason
+	// Passed is, with the return of a limit, a milder one of the same reading that people know to stand.
+	Passed *LimitValue `json:"still_passed,omitempty"`
 
 	Volatile       bool `json:"-"`                         // told before it was on disk, because the disk would not take it; a copy only, never kept
 	ClockUncertain bool `json:"clock_uncertain,omitempty"` // the wall clock was not believed when it happened

@@ -67,6 +67,7 @@ var (
 		{string(engine.TooUnsteady), http.StatusConflict, "The readings are too unsteady for this limit"},
 		{string(engine.BeyondBound), http.StatusConflict, "The normal lies beyond the bound that always applies"},
 		{string(engine.OutOfReach), http.StatusConflict, "The sensor cannot show a value beyond such a limit"},
+		{string(engine.NoDistance), http.StatusConflict, "The limit would lie on its normal"},
 		{string(engine.NoSuchRecipient), http.StatusNotFound, "There is no such recipient"},
 		{string(engine.BadSpan), http.StatusUnprocessableEntity, "The time is too short or too long"},
 		{string(engine.MustSpeak), http.StatusConflict, "This alarm must not be silenced"},

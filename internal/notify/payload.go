@@ -50,6 +50,7 @@ type payload struct {
 
 	Again    string        `json:"told_anew_because,omitempty"`
 	Held     int           `json:"held_alarms,omitempty"`        // alarms that stand and are not told while this speaks for them
+	Passed   string        `json:"still_passed,omitempty"`       // with a return: the milder limit of the same reading that stands
 	Readings int           `json:"readings_missing,omitempty"`   // for this reason
 	Unseen   []string      `json:"temperature_unseen,omitempty"` // panels whose sample temperature nobody sees for this reason
 	Silences []silenceBody `json:"silenced_alarms,omitempty"`    // alarms of the panel that a person has silenced
@@ -168,6 +169,9 @@ func payloadOf(e *event.Event, m message) payload {
 		Test: e.Test || e.Kind == event.DrillTold, Durable: !e.Volatile, At: instant(e.At.Wall), TimeUncertain: e.ClockUncertain || !clockSet(e.At.Wall),
 		Panel: e.Panel, Bus: e.Bus, Alarm: e.Alarm, RaisedID: e.Raised, Point: e.Point, Reading: readingOf(e.Value), LastGood: readingOf(e.LastGood),
 		Who: e.Who, Why: e.Why, Cause: cause(e), Count: e.Count, Points: e.Points, Nth: e.Nth, RootID: e.Root,
+	}
+	if e.Passed != nil {
+		p.Passed = e.Passed.Name
 	}
 	p.Again, p.Held, p.Readings, p.Unseen, p.Silences = e.Again, e.Held, e.Readings, e.Unseen, silencesOf(e.Trust.Silences)
 	decimals := 1

@@ -25,7 +25,9 @@ func statesTales() []tale {
 		anew.Again = again
 		add("alarm.raised-anew-"+strings.ReplaceAll(again, "_", "-"), anew)
 	}
-	worst := limitEvent(event.AlarmRaised, oxygen(61.4, "=", reading.Believed), young, flowing("open"))
+	steep := *young
+	steep.Start, steep.Beyond, steep.UnknownTime, steep.Peak, steep.PeakAt = onlyWall(ago(4*time.Minute)), 4*time.Minute, 0, 61.4, onlyWall(ago(0))
+	worst := limitEvent(event.AlarmRaised, oxygen(61.4, "=", reading.Believed), &steep, flowing("open"))
 	worst.Held = 2
 	add("alarm.raised-worst-of-three", worst)
 	silenced := limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.Believed), young, flowing("open"))
@@ -47,7 +49,10 @@ func statesTales() []tale {
 	add("alarm.shelf_over-time", over)
 	over.Cause, over.Is, over.Value = "restart", "in alarm", oxygen(0, "=", reading.NoFlow)
 	over.Trust.Reason, over.Trust.Flow = reading.NoFlow.String(), 0
+	over.Excursion, over.Behind = young, event.QuietSuppressed
 	add("alarm.shelf_over-restart-in-alarm", over)
+	over.Cause, over.Value, over.Trust, over.Behind = "time", oxygen(31.4, "=", reading.Believed), flowing("open"), "b2.oxygen-very-high"
+	add("alarm.shelf_over-behind-a-worse-limit", over)
 	out := limitEvent(event.AlarmOutOfService, oxygen(31.4, "=", reading.Believed), nil, flowing("open"))
 	out.Priority, out.Who, out.Why, out.Is = site.LowPriority, "A. Reed", "sensor sent to the maker", "in alarm"
 	out.Trust.Silences = []event.Silence{{Alarm: "b2.oxygen-high", State: event.QuietOutOfService, Who: "A. Reed", Why: "sensor sent to the maker", Since: night.Wall}}
@@ -63,7 +68,9 @@ func statesTales() []tale {
 	calm := limitEvent(event.AlarmSteady, oxygen(12.1, "=", reading.Believed), nil, flowing("open"))
 	calm.Count, calm.Cause = 17, "rest"
 	add("alarm.steady-rest", calm)
-	calm.Cause, calm.Is = "restart", "in alarm"
+	calm.Is, calm.Value, calm.Excursion, calm.Behind = "in alarm", oxygen(31.4, "=", reading.Believed), young, "b2.oxygen-very-high"
+	add("alarm.steady-rest-in-alarm", calm)
+	calm.Cause, calm.Behind = "restart", "station panel-net/3"
 	add("alarm.steady-restart", calm)
 
 	old := *excursion(false)
@@ -72,6 +79,15 @@ func statesTales() []tale {
 	changed.Limit.Value, changed.Limit.Written, changed.Is = 30, 30, "in alarm"
 	changed.Value = nil
 	add("alarm.limit_changed-carries-on", changed)
+	owned := changed
+	asWritten := *changed.Limit
+	asWritten.Value, asWritten.Written, asWritten.Source.Edition = old.Limit.Value, old.Limit.Written, "rev 4, clause 4.1"
+	owned.Limit = &asWritten
+	add("alarm.limit_changed-owner", owned)
+	add("alarm.limit_removed-changed", event.Event{Kind: event.LimitRemoved, Priority: site.MediumPriority, Panel: "b2", Alarm: "b2.oxygen-high", Cause: "limit changed"})
+	milder := limitEvent(event.AlarmReturned, oxygen(17.1, "=", reading.Believed), &complete, flowing("open"))
+	milder.Passed = &event.LimitValue{Name: "oxygen-raised", Side: site.High.String(), Value: 15, Written: 15, Unit: "ppb"}
+	add("alarm.returned-milder-stands", milder)
 	within := limitEvent(event.LimitChanged, oxygen(28.2, "=", reading.Believed), nil, flowing("open"))
 	within.Limit.Value, within.Limit.Written = 30, 30
 	add("alarm.limit_changed-within", within)

@@ -206,6 +206,11 @@ func (t *teller) returned() {
 		return
 	}
 	peak := t.peak(x)
+	if p := t.e.Passed; p != nil {
+		t.fact("returned: " + t.named() + "within " + limitAmount(l, 3) + ", milder limit " + limitAmount(p, 3) + " still passed")
+		t.fact("returned, milder limit " + limitAmount(p, 3) + " still passed")
+		t.fact("returned, a milder limit is still passed")
+	}
 	if when := t.hour(x.PeakAt.Wall); when != "" && peak != "" {
 		t.fact("returned: " + t.named() + "was " + worst(l, x) + peak + " at " + when)
 	}
@@ -226,6 +231,11 @@ func (t *teller) returned() {
 	t.say(t.proof(x)...)
 	t.say(t.held())
 	t.say(t.trust(), t.age())
+	if t.e.Passed != nil {
+		t.say(t.passed(), "What to do is in the message that told it. In the morning, look at what the plant did around the time of "+furthest(&x.Limit)+".")
+		t.say(t.over())
+		return
+	}
 	t.say("Nothing needs to be done at once. In the morning, look at what the plant did around the time of " + furthest(&x.Limit) + ".")
 	t.say(t.over())
 }
@@ -381,6 +391,16 @@ func (t *teller) limitRemoved() {
 	name = spaced(name)
 	if name == "" {
 		name = "without a name"
+	}
+	if t.e.Cause == "limit changed" {
+		t.fact("limit " + name + " judges something else now, alarm ended unseen")
+		t.fact("limit " + brief(name, 20) + " changed, its alarm ended unseen")
+		t.fact("a limit was changed, its alarm ended unseen")
+		t.say(t.at() + ": the limit \"" + name + "\" judges something else now than it did: another point, unit or side, or its normal was learned of another point and is lost. Its alarm was standing and has ended for that reason alone: nothing was seen to come back within the limit.")
+		t.say(t.seen("Found"), "This happens when rillwatch starts with a changed configuration.")
+		t.say("First action: look at the reading itself; what was wrong may still be. Then ask whoever changed the configuration whether that was meant.")
+		t.say("No more messages about this alarm follow. Where the limit as it is now is passed, that is a new alarm.")
+		return
 	}
 	t.fact("limit " + name + " removed, its alarm ended unseen")
 	t.fact("limit " + brief(name, 20) + " removed, its alarm ended unseen")

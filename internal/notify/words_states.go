@@ -47,11 +47,57 @@ func (t *teller) nowOf() string {
 
 func (t *teller) inAlarm() bool { return t.e.Is == "in alarm" }
 
+// passed names the milder limit that a return leaves standing.
+func (t *teller) passed() string {
+	l := t.e.Passed
+	side := "at most "
+	if low(l) {
+		side = "at least "
+	}
+	return "A milder limit is still passed: \"" + spaced(clean(l.Name)) + "\", " + side + limitAmount(l, 3) + "; its alarm stands."
+}
+
+// keptBy says what keeps an alarm that stands from being told by itself.
+func (t *teller) keptBy() string {
+	by := clean(t.e.Behind)
+	switch by {
+	case "":
+		return "something else keeps it from being told by itself"
+	case "valve.closed":
+		return "it is not told by itself, because the sample valve is closed and what stands behind it says nothing"
+	case event.QuietSuppressed:
+		return "it is not told by itself until a reading to be believed shows that it still does"
+	case event.QuietOutOfService:
+		return "it is not told by itself, because it is out of service"
+	case event.QuietShelved:
+		return "it is not told by itself, because it is shelved"
+	case event.QuietUnsteady:
+		return "it is not told by itself, because it comes and goes and has not rested yet"
+	}
+	if name, ok := strings.CutPrefix(by, t.e.Panel+"."); ok && t.e.Panel != "" {
+		return "the alarm \"" + spaced(name) + "\", which was told, speaks for it"
+	}
+	return "it is not told by itself, because what reads it does not answer, which was told"
+}
+
+// standsOn says that an alarm whose silence is over stands: since when, against whose limit, and what keeps it from being told by itself.
+func (t *teller) standsOn() {
+	t.state = "raised"
+	t.say("Its condition holds, and "+t.keptBy()+".", t.nowOf())
+	if l, x := t.e.Limit, t.e.Excursion; l != nil && x != nil {
+		t.say(t.soFar(x), owner(l))
+	}
+}
+
 func (t *teller) shelfOver() {
 	name := t.called()
-	t.fact("shelf of the alarm \"" + name + "\" is over")
-	t.fact("shelf of the alarm \"" + brief(name, 20) + "\" is over")
-	t.fact("the shelf of an alarm is over")
+	stands := ""
+	if t.inAlarm() {
+		stands = ", it stands"
+	}
+	t.fact("shelf of the alarm \"" + name + "\" is over" + stands)
+	t.fact("shelf of the alarm \"" + brief(name, 20) + "\" is over" + stands)
+	t.fact("the shelf of an alarm is over" + stands)
 	who := clean(t.e.Who)
 	if who == "" {
 		who = "a person"
@@ -65,7 +111,7 @@ func (t *teller) shelfOver() {
 	}
 	t.say(t.at()+": the alarm \""+name+"\" had been shelved by "+who+". That is over: "+because+".", t.note())
 	if t.inAlarm() {
-		t.say("Its condition holds, and something else keeps it from being told by itself.", t.nowOf())
+		t.standsOn()
 	} else {
 		t.say("Its condition does not hold. What happened meanwhile is on record.", t.nowOf())
 	}
@@ -121,26 +167,40 @@ func (t *teller) unsteady() {
 func (t *teller) steady() {
 	name, n := t.called(), many(max(1, t.e.Count), "time", "times")
 	t.state = "returned"
-	s := "neither come nor gone for thirty minutes"
-	if t.e.Cause != "restart" {
-		t.fact("alarm \"" + name + "\" is steady again, it had gone " + n)
-		t.fact("alarm \"" + brief(name, 20) + "\" is steady again")
-		t.fact("an alarm is steady again")
-	} else {
-		t.fact("alarm \"" + name + "\" had come and gone, and is told again")
-		t.fact("alarm \"" + brief(name, 20) + "\" is told again")
-		t.fact("an alarm is told again")
-		s = "been followed no further, because rillwatch was started again; it starts to count anew"
+	s, how := "neither come nor gone for thirty minutes", " is steady again"
+	if t.e.Cause == "restart" {
+		s, how = "been followed no further, because rillwatch was started again; it starts to count anew", " is told again"
 	}
+	if t.inAlarm() {
+		how += ", it stands"
+	}
+	switch {
+	case t.e.Cause == "restart":
+		t.fact("alarm \"" + name + "\" had come and gone," + how)
+	case !t.inAlarm():
+		t.fact("alarm \"" + name + "\"" + how + ", it had gone " + n)
+	default:
+		t.fact("alarm \"" + name + "\"" + how)
+	}
+	t.fact("alarm \"" + brief(name, 20) + "\"" + how)
+	t.fact("an alarm" + how)
 	t.say(t.at() + ": the alarm \"" + name + "\", which came and went, has " + s + ". It had gone " + n + " altogether; each is on record.")
 	if t.inAlarm() {
-		t.say("Its condition holds.", t.nowOf())
+		t.standsOn()
 	} else {
 		t.say("Its condition does not hold.", t.nowOf())
 	}
 	t.say(t.seen("Told"), t.trust())
 	t.say("First action: find out in the morning why it swung.", handsOff2)
 	t.say("From now on it is told again whenever it comes.")
+}
+
+// formerly is whose limit it was.
+func formerly(l *event.LimitValue) string {
+	if rest, ok := strings.CutPrefix(owner(l), "The limit is "); ok {
+		return "It was " + rest
+	}
+	return "Before, nobody had written down whose limit it is."
 }
 
 func (t *teller) limitChanged() {
@@ -164,14 +224,22 @@ func (t *teller) limitChanged() {
 		return
 	}
 	t.state = "raised"
-	t.fact("limit of " + what + " changed to " + now + " while in alarm")
-	t.fact("limit changed to " + now + " while in alarm")
-	t.fact("a limit was changed while in alarm")
-	s := t.at() + ": the limit of the " + what + " is another one now, " + now
-	if x != nil {
-		s += "; it was " + limitAmount(&x.Limit, x.Decimals)
+	if x != nil && l.Written == x.Limit.Written && l.Unit == x.Limit.Unit && l.Basis == x.Limit.Basis && owner(l) != owner(&x.Limit) {
+		t.fact("owner of limit " + now + " of " + what + " changed while in alarm")
+		t.fact("owner of limit " + now + " changed while in alarm")
+		t.fact("owner of a limit was changed while in alarm")
+		t.say(t.at()+": the limit of the "+what+" is "+now+" as before, and is written otherwise: by whom, in which edition, for which band or for which tap. Its alarm was standing and stands on.",
+			owner(l), formerly(&x.Limit))
+	} else {
+		t.fact("limit of " + what + " changed to " + now + " while in alarm")
+		t.fact("limit changed to " + now + " while in alarm")
+		t.fact("a limit was changed while in alarm")
+		s := t.at() + ": the limit of the " + what + " is another one now, " + now
+		if x != nil {
+			s += "; it was " + limitAmount(&x.Limit, x.Decimals)
+		}
+		t.say(s+". Its alarm was standing and stands on.", owner(l))
 	}
-	t.say(s+". Its alarm was standing and stands on.", owner(l))
 	if x != nil {
 		said := "The record under the old limit ends here: beyond it since " + t.moment(x.Start.Wall) + ", seen beyond for " + spell(x.Beyond)
 		if p := t.peak(x); p != "" {
@@ -345,6 +413,10 @@ func (t *teller) states() {
 func soberStates(c *event.Event, most int) {
 	for _, s := range []*string{&c.Quiet, &c.Behind, &c.Again} {
 		*s = clip(*s, most)
+	}
+	if e := c.Passed; e != nil {
+		l := soberLimit(*e, most)
+		c.Passed = &l
 	}
 	c.Unseen = append([]string(nil), c.Unseen[:min(len(c.Unseen), listMost)]...)
 	for i := range c.Unseen {

@@ -3,6 +3,7 @@ package panel
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -50,6 +51,7 @@ type recent struct {
 type normals struct {
 	passed time.Duration // towards the next quarter-hour
 	recent []recent      // by History
+	points []int         // by History: its point, of this panel or of the site
 }
 
 // Refusals of learning.
@@ -61,6 +63,7 @@ const (
 	TooUnsteady    = "too_unsteady"
 	BeyondBound    = "normal_beyond_bound"
 	OutOfReach     = "limit_out_of_reach"
+	NoDistance     = "no_distance_from_normal"
 )
 
 // steady is by how many standard deviations of the quarter-hours a limit must lie from its normal; nearer, it would stand in what is usual.
@@ -77,6 +80,7 @@ func (pl *Panel) prepareNormals() {
 		l := &pl.p.Limits[i]
 		if path := pl.s.Points[l.Point].Path; l.Of.Learned() && pl.history(path) == nil {
 			pl.state.Histories = append(pl.state.Histories, History{Point: path, Of: pl.made(l.Point)})
+			pl.normals.points = append(pl.normals.points, l.Point)
 		}
 	}
 	pl.normals.recent = make([]recent, len(pl.state.Histories))
@@ -173,10 +177,9 @@ func (pl *Panel) gather(unseen time.Duration, known bool) {
 		}
 		h.Now += whole
 		h.drop()
-		for i, pt := range pl.p.Points {
-			if m := &pl.mem[i]; pl.s.Points[pt].Path == h.Point && m.sampled {
-				h.take(r, pl.learnable(pt, m.shown), m.shown.Value, m.steps, pl.pointPeriod(pt))
-			}
+		pt := n.points[k]
+		if m := pl.at(pt); m.Sampled {
+			h.take(r, pl.learnable(pt, m.Shown), m.Shown.Value, m.Steps, pl.pointPeriod(pt))
 		}
 	}
 }
@@ -213,13 +216,17 @@ func (pl *Panel) learnable(point int, r reading.Reading) bool {
 	if r.Reason != reading.Believed && r.Reason != reading.FlowUnproven && r.Reason != reading.TimeUncertain {
 		return false
 	}
-	return !pl.inAlarm(point)
+	return !pl.troubled(point, alarm.Pending) // what stands in its on-delay is in alarm by and by, and would by then have been learned
 }
 
 // inAlarm tells whether a limit of the point is open.
-func (pl *Panel) inAlarm(point int) bool {
+func (pl *Panel) inAlarm(point int) bool { return pl.troubled(point) }
+
+// troubled tells whether a limit of the point is open, or at another stage named.
+func (pl *Panel) troubled(point int, or ...alarm.Stage) bool {
 	for i := range pl.p.Limits {
-		if s := pl.state.Alarms[i].Judge.Stage; pl.p.Limits[i].Point == point && (s == alarm.Open || s == alarm.Closing) {
+		s := pl.state.Alarms[i].Judge.Stage
+		if pl.p.Limits[i].Point == point && (s == alarm.Open || s == alarm.Closing || slices.Contains(or, s)) {
 			return true
 		}
 	}
@@ -280,6 +287,8 @@ func (pl *Panel) Learn(in Input, name, who, why string) (Output, Learned, string
 	switch {
 	case l.Normal.HasBound && (l.Of == site.AboveNormal && b.Value >= l.Value || l.Of == site.BelowNormal && b.Value <= l.Value):
 		return pl.out, out, BeyondBound
+	case pl.steps(pt, at.Value) == pl.steps(pt, b.Value): // a share of next to nothing is nothing, and there what is usual is beyond the limit
+		return pl.out, out, NoDistance
 	case pt.HasFloor && l.Of == site.BelowNormal && at.Value <= pt.Floor, pt.HasCeil && l.Of == site.AboveNormal && at.Value >= pt.Ceiling,
 		l.Of == site.BelowNormal && l.Normal.By > 0 && b.Value > 0 && at.Value <= 0:
 		return pl.out, out, OutOfReach
@@ -306,6 +315,14 @@ func (pl *Panel) Learn(in Input, name, who, why string) (Output, Learned, string
 	out.Limit = *e.Limit
 	pl.emit(e)
 	return pl.out, out, ""
+}
+
+// steps is a value in whole steps of the display.
+func (pl *Panel) steps(pt *site.Point, v float64) float64 {
+	if pt.Resolution > 0 {
+		return math.Round(v / pt.Resolution)
+	}
+	return v
 }
 
 // usual is what was learned to be normal for a point, in its unit, by the first limit of it that has a baseline; 0 where none has.

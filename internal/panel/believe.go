@@ -19,6 +19,7 @@ type habits struct {
 	still   validate.Still
 	jump    validate.Jump
 	frozen  bool
+	moved   bool // the last read left the place where it stood
 	jumped  bool
 }
 
@@ -53,7 +54,9 @@ func (pl *Panel) habitsStep(in Input) {
 			continue
 		}
 		own := pl.proof(pt).Own
-		m.still, m.frozen = m.still.Step(p, validate.StillInput{Reading: own, Elapsed: m.elapsed, Flowing: flows, Others: all - m.noise.Moves()})
+		still := validate.StillInput{Reading: own, Elapsed: m.elapsed, Flowing: flows, Others: all - m.noise.Moves()}
+		m.moved = m.still.Leaves(p, still)
+		m.still, m.frozen = m.still.Step(p, still)
 		m.jump, m.jumped = m.jump.Step(p, m.noise, own, m.elapsed, flows && (!p.Chemistry() || pl.fresh()))
 	}
 }

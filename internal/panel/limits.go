@@ -176,7 +176,7 @@ func (pl *Panel) Acknowledge(in Input, name, who, why string) (Output, string) {
 		a.XAckBy, a.XAckAt = who, in.Now.Wall
 	}
 	if a.Alarm.Active { // everybody is told that it stands and was seen
-		a.Told, a.Quiet, a.Behind = true, "", ""
+		a.Told, a.Owes, a.Quiet, a.Behind = true, false, "", ""
 	}
 	e := pl.alarmEvent(i, event.AlarmAcknowledged, pl.priorityOf(i))
 	e.Who, e.Why, e.Raised = who, why, was.Raised

@@ -35,7 +35,7 @@ func (pl *Panel) link(i int, edge alarm.Edge, onLine bool) {
 		{event.LinkValve, pl.lineOut.Valve == reading.ValveClosedState, ""},
 		{event.LinkCheck, len(pl.state.Checks) > 0, check},
 		{event.LinkOverride, pl.watch.Override.On, pl.watch.Override.By},
-		{event.LinkOffLine, !onLine, ""},
+		{event.LinkOffLine, !onLine && pl.state.OnLine.off(), ""}, // a start-up in which it rests is not off line
 	} {
 		at := slices.IndexFunc(a.Links, func(l event.Link) bool { return l.What == k.what && l.To == 0 })
 		switch {

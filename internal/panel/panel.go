@@ -68,6 +68,7 @@ type Alarm struct {
 	HighSeen  bool            `json:"highest_seen,omitempty"`
 
 	Told    bool         `json:"told,omitempty"`   // people have been told that it stands, and not that it ended
+	Owes    bool         `json:"owes,omitempty"`   // of one that was told, then silenced: the silence ended behind something else, and that it still stands was not told
 	Quiet   string       `json:"quiet,omitempty"`  // of one that stands and is not told: why; one of event's Quiet names
 	Behind  string       `json:"behind,omitempty"` // and what speaks for it
 	By      string       `json:"by,omitempty"`     // of one suppressed: what makes it pointless

@@ -64,15 +64,15 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 		i := pl.alarmAt(a.Name)
 		a = upgraded(a)
 		switch {
-		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i)):
+		case i != site.None && (a.Limit == "" || a.Limit == pl.definition(i) || a.Limit == pl.numbers(i)): // of an earlier version that knew the numbers alone
 			pl.state.Alarms[i] = a
 			if i < len(pl.p.Limits) && a.Kept == nil && a.Excursion.Open() { // of an earlier version
 				pl.state.Alarms[i].Kept = pl.keep(i)
 			}
-		case i != site.None && i < len(pl.p.Limits) && strings.HasPrefix(a.Limit, pl.subject(i)):
+		case i != site.None && i < len(pl.p.Limits) && strings.HasPrefix(a.Limit, pl.subject(i)) && pl.inForce[i].Side != site.NoSide: // without a side nothing would ever end it
 			pl.state.Alarms[i] = pl.carryOn(i, a)
 		case i != site.None:
-			pl.bury(a, "limit changed") // of another point, unit or side: what was seen there says nothing here
+			pl.bury(a, "limit changed") // of another point, unit or side, or its normal is lost: what was seen there says nothing here
 			pl.state.Alarms[i] = silencedAs(a, pl.state.Alarms[i])
 		default:
 			pl.bury(a, "limit removed")
@@ -146,9 +146,23 @@ func (pl *Panel) bury(a Alarm, cause string) {
 	}
 }
 
-// definition names what a limit's state belongs to: another point, unit, side or value makes it another limit. Rules of the interlock
-// belong to their temperature.
+// definition names what a limit's state belongs to: another point, unit, side, value or owner makes it another limit. Rules of the interlock
+// belong to their temperature, and so does that it stands still.
 func (pl *Panel) definition(i int) string {
+	said := pl.numbers(i)
+	switch {
+	case i < len(pl.p.Limits):
+		l := &pl.inForce[i]
+		said += fmt.Sprintf(" of %q %q %q %q %q", l.Source.Document, l.Source.Edition, l.Source.Band, l.Source.Tap, l.Basis)
+	case i >= pl.ownAt && pl.standing[i-pl.ownAt].name == site.TemperatureFrozenAlarm:
+		pt := &pl.s.Points[pl.p.Interlock.Temperature]
+		said += fmt.Sprintf(" %s never %t", pt.Path, pt.FrozenAfter <= 0)
+	}
+	return said
+}
+
+// numbers is a definition without its owner.
+func (pl *Panel) numbers(i int) string {
 	if i >= pl.ownAt {
 		return pl.standing[i-pl.ownAt].name
 	}

@@ -41,7 +41,7 @@ func (pl *Panel) raiseable() {
 		t := pl.pos(pl.p.Interlock.Temperature)
 		if t != site.None {
 			add(standing{name: site.TemperatureFrozenAlarm, priority: site.MediumPriority, raised: event.TemperatureFrozen, returned: event.TemperatureMoves,
-				holds: func(pl *Panel) bool { return pl.mem[t].frozen }, facts: (*Panel).frozenFacts})
+				holds: (*Panel).standsStill, facts: (*Panel).frozenFacts})
 		}
 		add(standing{name: site.ProtectionBlindAlarm, priority: site.HighPriority, raised: event.ProtectionBlind, returned: event.ProtectionBack,
 			holds: (*Panel).blind, facts: (*Panel).blindFacts})
@@ -93,6 +93,14 @@ func (pl *Panel) flowFacts(e *event.Event) {
 		e.Limit.Name, e.Limit.Side, e.Limit.Value, e.Limit.Written = "flow_high", site.High.String(), l.FlowHigh, l.FlowHigh
 	}
 	e.Count = pl.unfit()
+}
+
+// standsStill tells whether the guarding temperature stands still. What was told stands until this process has seen it move: no value, no flow and a
+// start that has forgotten where it stood are no movement.
+func (pl *Panel) standsStill() bool {
+	t := pl.p.Interlock.Temperature
+	m, a := &pl.mem[pl.pos(t)], pl.alarmAt(pl.name+"."+site.TemperatureFrozenAlarm)
+	return m.frozen || pl.state.Alarms[a].Alarm.Active && !m.moved && pl.s.Points[t].FrozenAfter > 0
 }
 
 func (pl *Panel) frozenFacts(e *event.Event) {

@@ -46,7 +46,12 @@ func (pl *Panel) move(n *news, in Input, since time.Duration) {
 		a.Swings = a.Swings.Rose(pl.now.Up)
 	case n.fell:
 		a.Alarm, _ = a.Alarm.On(alarm.Fall, "", pl.now.Wall)
-		a.Swings, n.unsteady = a.Swings.Returned(pl.now.Up)
+		if a.Swings.Unsteady || a.Told && n.was.Phase != alarm.Silenced {
+			a.Swings, n.unsteady = a.Swings.Returned(pl.now.Up)
+		} else { // nobody heard it come, so nobody is called for its swinging
+			a.Swings = a.Swings.Rose(pl.now.Up)
+		}
+		a.Owes = false
 	}
 	pl.suppress(n)
 	pl.shelfTime(n, in, since)
@@ -71,7 +76,7 @@ func (pl *Panel) tell(n *news) {
 		told = pl.tellRaised(n, "")
 	case n.anew != "":
 		told = pl.tellRaised(n, n.anew)
-	case a.Alarm.Active && !a.Told:
+	case a.Alarm.Active && (!a.Told || a.Owes):
 		told = pl.speakUp(n)
 	}
 	if n.shelfOver != "" {
@@ -83,6 +88,7 @@ func (pl *Panel) tell(n *news) {
 		if told {
 			e.Quiet = event.QuietTogether
 		}
+		pl.untold(n.i, &e)
 		pl.emit(e)
 	}
 	if n.rested != "" {
@@ -91,12 +97,25 @@ func (pl *Panel) tell(n *news) {
 		if a.Alarm.Active {
 			e.Is = "in alarm"
 		}
-		if told || a.Told {
+		if told || a.Told && !a.Owes {
 			e.Quiet = event.QuietTogether
 		} else if st := a.Alarm.Shown(); a.Alarm.Phase == alarm.Silenced {
 			e.Quiet = st
 		}
+		pl.untold(n.i, &e)
 		pl.emit(e)
+	}
+}
+
+// untold puts into the message of a silence that ended how long its alarm has stood, and why it is not told by itself.
+func (pl *Panel) untold(i int, e *event.Event) {
+	if e.Quiet != "" || !pl.state.Alarms[i].Alarm.Active {
+		return
+	}
+	e.Excursion = pl.openExcursion(i)
+	why, behind := pl.quiet(i)
+	if e.Behind = behind; behind == "" {
+		e.Behind = why
 	}
 }
 
@@ -119,6 +138,7 @@ func (pl *Panel) tellRaised(n *news, again string) bool {
 	id := event.ID{Boot: pl.bootName, Seq: pl.seq}.String() // the event about to be emitted
 	if e.Quiet != event.QuietChanged {
 		a.Alarm.Raised = id
+		a.Owes = again != "" && e.Quiet != ""
 		a.Told, a.Quiet, a.Behind = e.Quiet == "" || a.Told && !n.rose, e.Quiet, e.Behind
 	}
 	if n.i < len(pl.p.Limits) {
@@ -177,12 +197,16 @@ func (pl *Panel) tellEnd(n *news) bool {
 	case n.unsteady:
 		e.Quiet = event.QuietUnsteady
 	case n.i < len(pl.p.Limits):
-		if j := pl.nextWorst(n.i); j != site.None && !pl.state.Alarms[j].Told {
+		if j := pl.nextWorst(n.i); j != site.None && (!pl.state.Alarms[j].Told || pl.state.Alarms[j].Owes) {
 			e.Quiet, e.Behind = event.QuietBehind, pl.state.Alarms[j].Name // the milder one speaks from here on
 		} else if j := pl.endedWorse(n.i); j != site.None {
 			e.Quiet, e.Behind = event.QuietTogether, pl.state.Alarms[j].Name
 		}
 		e.Held = pl.endedLesser(n.i)
+		if j := pl.nextWorst(n.i); j != site.None && e.Quiet == "" {
+			l := pl.limitValue(&pl.inForce[j])
+			e.Passed = &event.LimitValue{Name: l.Name, Side: l.Side, Value: l.Value, Written: l.Written, Unit: l.Unit, Basis: l.Basis, Judges: l.Judges, Window: l.Window}
+		}
 	}
 	began := n.unsteady && a.Told && !a.Alarm.OutOfService && !a.Alarm.Shelved
 	a.Told, a.Quiet, a.Behind = false, "", ""

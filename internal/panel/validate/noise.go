@@ -84,6 +84,13 @@ const (
 	stillMax   = 48 * time.Hour // more changes nothing
 )
 
+// Leaves tells whether a read shows the point away from where it stood: seen by this process, in flowing sample. The first value after a start leaves
+// nothing.
+func (s Still) Leaves(p *site.Point, in StillInput) bool {
+	r := in.Reading
+	return s.on && in.Flowing && r.HasValue() && (r.Bound != reading.Exact || math.Abs(r.Value-s.place) >= p.Resolution*nearly)
+}
+
 // Step takes the point one read on, and tells whether it is frozen: it has not moved by a step of its display for FrozenAfter, nor for three
 // times the longest it has stood still before, and meanwhile a sibling moved by more than its own noise. A sensor at an end of its
 // range stands still by nature.
