@@ -172,15 +172,21 @@ func TestNothingADaemonToldIsLostWhenThePowerFails(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(6, 7))
 	d := newDisk(p.root, rng, spoken())
+	inSummary := 0 // images whose logbook has messages as told in a summary
 	y := images(t, readTrace(t, trace), d, most, rng, func(dir string, told []string) []string {
-		return lookAtDaemons(p.site, filepath.Join(dir, "logbook"), told)
+		wrong, together := lookAtDaemons(p.site, filepath.Join(dir, "logbook"), told)
+		if together > 0 {
+			inSummary++
+		}
+		return wrong
 	})
+	t.Logf("figure: %d images whose logbook has messages as told in a summary", inSummary)
 	y.report(t, d)
 	for _, w := range y.wrong {
 		t.Error(w)
 	}
-	if len(d.told) < words || y.lost == 0 || y.waiting == 0 || d.syncs < words {
-		t.Errorf("too little was tried: %d told, %+v, %s", len(d.told), y, d)
+	if len(d.told) < words || y.lost == 0 || y.waiting == 0 || d.syncs < words || inSummary < 10 {
+		t.Errorf("too little was tried: %d told, %d images with summaries, %+v, %s", len(d.told), inSummary, y, d)
 	}
 }
 
@@ -199,19 +205,19 @@ func tracee(t *testing.T, trace string) int {
 	return pid
 }
 
-// lookAtDaemons opens an image of a daemon's logbook and says what is wrong with it.
-func lookAtDaemons(s *site.Site, book string, told []string) (wrong []string) {
+// lookAtDaemons opens an image of a daemon's logbook and says what is wrong with it, and how many messages it has as told in a summary.
+func lookAtDaemons(s *site.Site, book string, told []string) (wrong []string, together int) {
 	say := func(format string, args ...any) { wrong = append(wrong, fmt.Sprintf(format, args...)) }
 	r, err := logbook.Check(book)
 	if errors.Is(err, logbook.ErrNotThere) {
 		if len(told) > 0 {
 			say("there is no logbook")
 		}
-		return wrong
+		return wrong, together
 	}
 	if err != nil {
 		say("check: %v", err)
-		return wrong
+		return wrong, together
 	}
 	for _, f := range r.Findings {
 		say("check finds: %s", f)
@@ -219,13 +225,13 @@ func lookAtDaemons(s *site.Site, book string, told []string) (wrong []string) {
 	b, err := logbook.Open(book, time.Second)
 	if err != nil {
 		say("open: %v", err)
-		return wrong
+		return wrong, together
 	}
 	defer func() { _ = b.Close() }()
 	events, err := everyEvent(b)
 	if err != nil {
 		say("events: %v", err)
-		return wrong
+		return wrong, together
 	}
 	last := map[string]event.Event{}
 	for _, e := range events {
@@ -240,14 +246,15 @@ func lookAtDaemons(s *site.Site, book string, told []string) (wrong []string) {
 	l, err := toldOf(b, words)
 	if err != nil {
 		say("outbox: %v", err)
-		return wrong
+		return wrong, together
 	}
+	_, together = l.together()
 	wrong = append(wrong, l.wrong(events)...)
 	wrong = append(wrong, twice(events)...)
 	restored, err := b.Restore()
 	if err != nil {
 		say("restore: %v", err)
-		return wrong
+		return wrong, together
 	}
 	e := engine.New(s)
 	o := e.Step(engine.Boot{Nonce: "0000beef", At: reading.Stamp{Wall: noon}, WallCertain: true, Hash: s.Hash, Before: restored.Before, States: restored.States})
@@ -262,5 +269,5 @@ func lookAtDaemons(s *site.Site, book string, told []string) (wrong []string) {
 			say("%s stands as %s (%v) of %s after a start, its last event is %s %s", a.Name, a.State, a.Active, a.Raised, l.ID, l.Kind)
 		}
 	}
-	return wrong
+	return wrong, together
 }
