@@ -108,7 +108,7 @@ Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 	root.SetFlagErrorFunc(usage)
 	for _, c := range []*cobra.Command{runCommand(), demoCommand(), configCommand(), logbookCommand(), simulateCommand(), waterCommand(), versionCommand(),
 		surveyCommand(), readCommand(), decodeCommand(), proveCommand(), captureCommand(), replayCommand(),
-		ackCommand(), alarmsCommand(), shelveCommand(), serviceCommand(), checkCommand(), onlineCommand(), rearmCommand(), overrideCommand(), learnCommand(), drillCommand(),
+		ackCommand(), alarmsCommand(), shelveCommand(), serviceCommand(), checkCommand(), onlineCommand(), rearmCommand(), overrideCommand(), closedCommand(), learnCommand(), drillCommand(),
 		historyCommand(), exportCommand(), reportCommand()} {
 		root.AddCommand(c)
 	}

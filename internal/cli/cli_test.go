@@ -32,7 +32,7 @@ func TestHelpIsReadable(t *testing.T) {
 	commands := [][]string{{"--help"}, {"run", "--help"}, {"demo", "--help"}, {"config", "--help"}, {"logbook", "--help"}, {"logbook", "check", "--help"},
 		{"logbook", "state", "--help"}, {"simulate", "--help"}, {"version", "--help"}, {"water", "--help"}, {"water", "units", "--help"},
 		{"survey", "--help"}, {"read", "--help"}, {"decode", "--help"}, {"prove", "--help"}, {"capture", "--help"}, {"replay", "--help"},
-		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}, {"drill", "--help"},
+		{"ack", "--help"}, {"service", "--help"}, {"check", "--help"}, {"online", "--help"}, {"rearm", "--help"}, {"override", "--help"}, {"closed", "--help"}, {"drill", "--help"},
 		{"history", "--help"}, {"export", "--help"}, {"report", "--help"}, {"report", "evidence", "--help"}}
 	for name := range waterCommands {
 		commands = append(commands, []string{"water", name, "--help"})

@@ -149,6 +149,30 @@ panel names it meanwhile. It needs --why.` + asksDaemon,
 	return c
 }
 
+func closedCommand() *cobra.Command {
+	a := &asker{}
+	return a.flags(&cobra.Command{
+		Use:   "closed PANEL by-hand",
+		Short: "Say that a sample valve was closed by hand",
+		Long: `Say that the sample valve of a panel, which is seen closed and nobody knows why,
+was closed by hand.
+
+    rillwatch closed b2 by-hand --why "grab sample"
+
+It moves nothing and ends nothing. It is kept until the valve is seen open: where
+rillwatch may close the valve, a start that finds it closed takes your word as
+the cause. It is refused while the valve is not seen closed, and where the panel
+closed it on a hot sample.` + asksDaemon,
+		Args: cobra.ExactArgs(2),
+		RunE: func(c *cobra.Command, args []string) error {
+			if args[1] != "by-hand" {
+				return exit{exitUsage, fmt.Errorf("%q: only by-hand may stand behind the panel (see %s --help)", args[1], c.CommandPath())}
+			}
+			return a.ask(c, "valve_by_hand", map[string]any{"panel": args[0]})
+		},
+	})
+}
+
 // either reads one of two words; true for the first.
 func either(word, yes, no string) (bool, error) {
 	switch word {

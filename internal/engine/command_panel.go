@@ -96,7 +96,7 @@ func (e *Engine) checkInHand(in Command, do CheckInHand, o *Outcome) Reply {
 	case panel.CheckRunOut:
 		return Reply{in.ID, Refusal(refused), "the check of " + do.Sensor + " has run out; say that the sensor is back before the next one"}
 	case panel.SensorGuards:
-		return Reply{in.ID, Refusal(refused), do.Sensor + " gives the temperature by which the sample valve is closed: close the valve, see it confirmed closed, and ask again"}
+		return Reply{in.ID, Refusal(refused), do.Sensor + " gives the temperature by which the sample valve is closed: close the valve, see it confirmed closed, and ask again; while an override stands it stays where it is"}
 	default:
 		return Reply{in.ID, Refusal(refused), "nothing was changed"}
 	}

@@ -279,6 +279,9 @@ func (e *Engine) mournPanels(rows []StateRow, o *Outcome) {
 		if err != nil {
 			e.emit(o, event.Event{Kind: event.StateLost, Priority: site.HighPriority, Panel: r.Name, Cause: err.Error()})
 		}
+		if left.Ended.On {
+			e.emit(o, event.Event{Kind: event.OverrideEnded, Priority: site.HighPriority, Panel: r.Name, Cause: "panel removed", Who: left.Ended.By, Why: left.Ended.Why})
+		}
 		if left.Dropped != "" {
 			e.emit(o, event.Event{Kind: event.RequestDropped, Priority: site.HighPriority, Panel: r.Name, Cause: "panel removed", Trust: event.Trust{HeldCause: left.Dropped}})
 		}

@@ -6,9 +6,11 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"rillwatch/internal/engine"
 	"rillwatch/internal/event"
+	"rillwatch/internal/panel/alarm"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -69,6 +71,8 @@ type kept struct {
 	told   bool   // people were told that it stands, and not that it ended
 	open   string // the open record
 	held   int    // steps for which it has been active, unsilenced and untold with nothing that speaks for it
+
+	moved, since time.Duration // by the process's clock: when it last rose or returned, and for how long that is
 }
 
 // ends are the kinds with which an alarm is over.
@@ -87,6 +91,7 @@ var begins = map[event.Kind]bool{event.AlarmRaised: true, event.SampleWarm: true
 //   - on record an alarm begins and ends in turn, and so does its excursion;
 //   - nobody is told of an end who was not told of a beginning, and nothing is told twice;
 //   - what stands is told, or is silenced by name, or is unsteady and that was told, or something that stands and is told speaks for it;
+//   - what must not be silenced is not silenced by being unsteady either, once it has stood for two minutes on end;
 //   - what is told as returned was seen within its limit in that step.
 func TestNoSilenceLosesACondition(t *testing.T) {
 	const seed, moves = 4, 220
@@ -221,6 +226,9 @@ func (w *walker) look(o engine.Outcome) {
 	}
 	for name, a := range byName {
 		k := w.of(name)
+		if k.since = o.At.Up - k.moved; k.since < 0 { // of another process
+			k.moved, k.since = o.At.Up, 0
+		}
 		if a.Active != k.active {
 			w.fail("%s: active %v, on record %v", name, a.Active, k.active)
 		}
@@ -239,8 +247,10 @@ func (w *walker) look(o engine.Outcome) {
 // accounted tells whether an alarm is normal, told, silenced by name, unsteady, or spoken for by something that is itself accounted for.
 func (w *walker) accounted(all map[string]*engine.AlarmView, a *engine.AlarmView, depth int) bool {
 	switch {
-	case !a.Active || a.Told || a.Unsteady:
+	case !a.Active || a.Told:
 		return true
+	case a.Unsteady: // an alarm that must speak is told again when it has stood for so long
+		return !a.MustSpeak || w.of(a.Name).since <= alarm.UnsteadyStands
 	case a.State == "shelved":
 		return a.Shelf.On
 	case a.State == "out_of_service":
@@ -303,6 +313,9 @@ func (w *walker) take(e *event.Event) {
 		return
 	}
 	a := w.of(e.Alarm)
+	if e.Again == "" {
+		a.moved = e.At.Up
+	}
 	switch {
 	case begins[e.Kind] && e.Again == "":
 		if a.active {
@@ -339,7 +352,7 @@ func (w *walker) take(e *event.Event) {
 
 // TestAConditionThatStandsWithoutAWordIsFound: a rule that finds nothing proves nothing.
 func TestAConditionThatStandsWithoutAWordIsFound(t *testing.T) {
-	w := &walker{troubles: map[string]bool{"bus east": true}}
+	w := &walker{troubles: map[string]bool{"bus east": true}, alarms: map[string]*kept{"j": {since: 3 * time.Minute}, "k": {since: time.Minute}, "l": {since: time.Hour}}}
 	all := map[string]*engine.AlarmView{
 		"a": {Active: true, State: "unacknowledged", Told: true},
 		"b": {Active: true, State: "unacknowledged", Quiet: event.QuietBehind, Behind: "a"},
@@ -350,8 +363,11 @@ func TestAConditionThatStandsWithoutAWordIsFound(t *testing.T) {
 		"g": {Active: true, State: "unacknowledged", Quiet: event.QuietBehind, Behind: "bus west"},
 		"h": {Active: true, State: "suppressed"},
 		"i": {Active: true, State: "suppressed", Suppress: "valve.closed"},
+		"j": {Name: "j", Active: true, State: "unacknowledged", Unsteady: true, MustSpeak: true},
+		"k": {Name: "k", Active: true, State: "unacknowledged", Unsteady: true, MustSpeak: true},
+		"l": {Name: "l", Active: true, State: "unacknowledged", Unsteady: true},
 	}
-	for name, want := range map[string]bool{"a": true, "b": true, "c": false, "d": true, "e": false, "f": true, "g": false, "h": false, "i": true} {
+	for name, want := range map[string]bool{"a": true, "b": true, "c": false, "d": true, "e": false, "f": true, "g": false, "h": false, "i": true, "j": false, "k": true, "l": true} {
 		if got := w.accounted(all, all[name], 0); got != want {
 			t.Errorf("%s: accounted for %v, want %v", name, got, want)
 		}

@@ -83,6 +83,8 @@ func drivenTales() []tale {
 	add("valve.cannot_close-read-back-differs", cannot)
 	cannot.Cause, cannot.Value, cannot.Trust.TempKnown, cannot.Trust.HeldCause = reading.NotAsked.String(), fahrenheit(0, reading.Silent), false, "temperature_lost"
 	add("valve.cannot_close-no-word", cannot)
+	cannot.Cause = reading.Listening.String()
+	add("valve.cannot_close-listened-to", cannot)
 	taken := held(event.OrderTaken, 58.8, "taken", "over_temperature")
 	taken.Priority, taken.Alarm, taken.Lasted, taken.Cause, taken.Raised = site.TopPriority, "b2.valve-cannot-close", 42*time.Second, "", "7c1e0a55-88102"
 	add("valve.order_taken-plain", taken)
@@ -104,6 +106,10 @@ func drivenTales() []tale {
 	ended.Cause, ended.Trust.Request, ended.Trust.HeldCause = "restart", "none", ""
 	ended.Value, ended.Trust.TempKnown = fahrenheit(0, reading.Unknown), false
 	add("override.ended-restart", ended)
+	ended.Cause, ended.Trust.Request = "drive removed", ""
+	add("override.ended-drive-removed", ended)
+	ended.Cause, ended.Value, ended.Limit, ended.Trust = "panel removed", nil, nil, event.Trust{}
+	add("override.ended-panel-removed", ended)
 
 	raised := limitEvent(event.AlarmRaised, oxygen(31.4, "=", reading.Believed), nil, flowing("open"))
 	raised.Trust.OverrideBy, raised.Trust.OverrideWhy, raised.Trust.OverrideUntil, raised.Trust.OverrideLeft = "J. Marsh", "block calibrator on the sensor", night.Wall+reading.Wall(time.Hour), time.Hour

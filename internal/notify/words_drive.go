@@ -153,6 +153,8 @@ func troubleWords(trouble string) string {
 		return "the panel's control answered, but does not show the request"
 	case reading.AnotherMaster.String():
 		return "another system speaks on the panel's line, and while it does rillwatch sends nothing there"
+	case reading.Listening.String():
+		return "the line is still listened to, in case another system speaks on it, and until that is over rillwatch sends nothing there"
 	case reading.NotAsked.String():
 		return "the request has not left, or no word of it has come back"
 	}
@@ -255,12 +257,17 @@ func (t *teller) overrideEnded() {
 	if t.e.Cause == "restart" {
 		because = "rillwatch was started again, and no override outlives that"
 	}
+	action := "First action: see that nobody relies on the override any more; the valve may move."
+	if gone := t.e.Cause == "drive removed" || t.e.Cause == "panel removed"; gone {
+		because = "rillwatch was started again, and by its file it does not ask for this valve to be closed any more"
+		action = "First action: see that the valve's own protection is what you count on; rillwatch does not close it."
+	}
 	now, ok := t.temperature()
 	t.say(t.at() + ": the override of the request to close the sample valve, by " + name + ", has ended: " + because + ".")
 	t.say(t.seen("Ended"), t.nowReads(now, ok))
 	t.say(t.evidence())
 	t.say(handsOff2, primary, t.stance())
-	t.say("First action: see that nobody relies on the override any more; the valve may move.")
+	t.say(action)
 	t.say("No more messages about this override follow.")
 }
 

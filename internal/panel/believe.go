@@ -86,7 +86,7 @@ func (pl *Panel) settleStep(elapsed time.Duration) {
 			continue
 		}
 		own := pl.proof(pt).Own
-		in := line.SettleInput{Elapsed: elapsed, Opened: pl.lineOut.Opened || len(pl.state.Checks) > 0, Fresh: pl.fresh(), Sampled: m.sampled && own.HasValue()}
+		in := line.SettleInput{Elapsed: elapsed, Opened: pl.lineOut.Opened || pl.sensorOut(), Fresh: pl.fresh(), Sampled: m.sampled && own.HasValue()}
 		if in.Sampled {
 			in.Oxygen = pl.convert(own.Value, p, microgram)
 		}
@@ -99,6 +99,7 @@ func (pl *Panel) settleStep(elapsed time.Duration) {
 			pl.state.Settling = append(pl.state.Settling, Settling{p.Path, pl.settle[i]})
 		}
 	}
+	pl.state.WasOut = false // line and oxygen have it
 }
 
 // restoreSettling takes up the oxygen points that had not settled.

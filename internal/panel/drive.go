@@ -38,8 +38,9 @@ func (pl *Panel) interlockStep(in Input, elapsed time.Duration) {
 		ii.TempGood = !pl.state.Interlock.Lost
 	}
 	if k.ValveClosed != site.None {
-		r := pl.at(k.ValveClosed).Own
-		ii.FeedbackConfigured, ii.FeedbackOK = true, r.HasValue()
+		g := pl.at(k.ValveClosed)
+		r := g.Own
+		ii.FeedbackConfigured, ii.FeedbackOK, ii.FeedbackListening = true, r.HasValue(), g.Sample.Fault == reading.Listening
 		ii.FeedbackSilent = r.Reason == reading.Silent || r.Reason == reading.Stale || r.Reason == reading.Unknown
 	}
 	if f := pl.p.Line.Flow; pl.p.Line.Configured && f != site.None {
@@ -104,8 +105,11 @@ func (pl *Panel) takeUpHolding() {
 	var up interlock.TakenUp
 	pl.state.Interlock, up = interlock.Restart(&pl.p.Interlock, pl.state.Interlock)
 	pl.watch.Holding = interlock.Standing(&pl.p.Interlock, pl.state.Interlock)
-	if up.Ended.On && pl.drives() {
+	switch {
+	case up.Ended.On && pl.drives():
 		pl.tellOverrideEnded(up.Ended, "restart")
+	case up.Ended.On: // whoever was told of it is told of its end
+		pl.tellOverrideEnded(up.Ended, "drive removed")
 	}
 	switch {
 	case up.Dropped:
@@ -199,7 +203,9 @@ func (pl *Panel) tellHolding() {
 	switch {
 	case pl.watch.Cause == interlock.FoundClosed:
 		e.Kind = event.FoundClosed
-	case !slices.ContainsFunc(pl.out.Events, func(e event.Event) bool { return e.Kind == event.SampleHot || e.Kind == event.TemperatureLost }):
+	case !slices.ContainsFunc(pl.out.Events, func(e event.Event) bool {
+		return e.Quiet == "" && (e.Kind == event.SampleHot || e.Kind == event.TemperatureLost)
+	}):
 		pl.tellAskedAgain(e.Cause) // its alarm stood already, so nothing else tells that the valve is asked to close
 	}
 	pl.ruleFacts(&e)
@@ -214,8 +220,11 @@ func (pl *Panel) tellAskedAgain(cause string) {
 }
 
 func (pl *Panel) tellOverrideEnded(o interlock.Override, cause string) {
-	e := event.Event{Kind: event.OverrideEnded, Priority: site.HighPriority, Cause: cause, Who: o.By, Why: o.Why, Trust: pl.trust()}
-	pl.ruleFacts(&e)
+	e := event.Event{Kind: event.OverrideEnded, Priority: site.HighPriority, Cause: cause, Who: o.By, Why: o.Why}
+	if pl.p.Interlock.Configured {
+		e.Trust = pl.trust()
+		pl.ruleFacts(&e)
+	}
 	pl.emit(e)
 }
 
@@ -244,7 +253,7 @@ func (pl *Panel) Rearm(in Input, who, why string) (Output, string) {
 func (pl *Panel) Override(in Input, long time.Duration, who, why string) (Output, string) {
 	return pl.command(in, event.Event{Kind: event.OverrideStarted, Priority: site.HighPriority, Who: who, Why: why}, func(s interlock.State) (interlock.State, interlock.Refusal) {
 		k := &pl.p.Interlock
-		known := pl.at(k.Temperature).Own.HasValue() || k.HasSecond && pl.at(k.Second).Own.HasValue()
+		known := pl.proof(k.Temperature).Own.HasValue() || k.HasSecond && pl.proof(k.Second).Own.HasValue()
 		now := in.Now.Wall
 		if !in.Certain {
 			now = 0 // a clock that is set later would end it

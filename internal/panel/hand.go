@@ -26,7 +26,8 @@ type Check struct {
 	Over   bool          `json:"over,omitempty"`  // the time has run out
 	Cause  string        `json:"cause,omitempty"` // "time" or "restart"
 
-	Left time.Duration `json:"-"`
+	Left  time.Duration `json:"-"`
+	taken bool          // a step has seen the sensor out
 }
 
 const (
@@ -37,7 +38,7 @@ const (
 
 // Refusals of a check in hand.
 const (
-	SensorGuards = "sensor_guards"  // it gives the interlock's temperature, and the valve is not confirmed closed
+	SensorGuards = "sensor_guards"  // it gives the interlock's temperature, and the valve is not confirmed closed or not asked to stay so
 	NotInHand    = "not_in_hand"    // a sensor that nobody has cannot come back
 	CheckRunOut  = "check_run_out"  // a check that has run out cannot be lengthened
 	SiteSensor   = "sensor_of_site" // a sensor that several panels use
@@ -130,6 +131,7 @@ func (pl *Panel) proof(point int) Guest {
 func (pl *Panel) handStep(in Input, since time.Duration) {
 	for k := range pl.state.Checks {
 		c := &pl.state.Checks[k]
+		c.taken = true
 		if !c.Over {
 			c.Left -= since
 			if c.Left <= 0 || in.Certain && c.Until != 0 && in.Now.Wall >= c.Until {
@@ -158,6 +160,8 @@ func (pl *Panel) CheckInHand(in Input, sensor int, what string, long time.Durati
 		return pl.out, CheckRunOut, false
 	case blind && pl.drives():
 		return pl.out, SensorGuards, false
+	case pl.drives() && pl.watch.Override.On && pl.guards(path) && !pl.guardedWithout(path): // closed, and nothing asks for it to stay so
+		return pl.out, SensorGuards, false
 	}
 	c := Check{Sensor: path, Who: who, Why: clip(why), What: what, For: long, Left: long}
 	if in.Certain {
@@ -176,6 +180,9 @@ func (pl *Panel) CheckInHand(in Input, sensor int, what string, long time.Durati
 	return pl.out, "", blind
 }
 
+// sensorOut tells whether a sensor of the panel is out, or was between the last two.
+func (pl *Panel) sensorOut() bool { return len(pl.state.Checks) > 0 || pl.state.WasOut }
+
 // SensorBack takes a person's word that a sensor is back in its cell.
 func (pl *Panel) SensorBack(in Input, sensor int, who, why string) (Output, string) {
 	pl.begin(in)
@@ -189,6 +196,7 @@ func (pl *Panel) SensorBack(in Input, sensor int, who, why string) (Output, stri
 	if len(pl.state.Checks) == 0 {
 		pl.state.Checks = nil
 	}
+	pl.state.WasOut = pl.state.WasOut || !was.taken // taken and put back between two steps, the line was open all the same
 	pl.emit(event.Event{Kind: event.CheckBack, Priority: site.LowPriority, Point: path, Who: who, Why: why, Was: was.What, Trust: pl.trust()})
 	return pl.out, ""
 }

@@ -32,6 +32,7 @@ type State struct {
 	Strainer  line.Strainer   `json:"strainer,omitzero"`
 	Settling  []Settling      `json:"settling,omitempty"`
 	Checks    []Check         `json:"checks,omitempty"`         // sensors that a person has in hand
+	WasOut    bool            `json:"was_out,omitempty"`        // one was taken out and came back between two steps
 	Fit       bool            `json:"representative,omitempty"` // as last told
 	FitKnown  bool            `json:"representative_known,omitempty"`
 	Alarms    []Alarm         `json:"alarms,omitempty"`
@@ -413,7 +414,7 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
-	li.SensorOut = len(pl.state.Checks) > 0
+	li.SensorOut = pl.sensorOut()
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
 	pl.strain(&li)
 	// with the valve closed or the flow gone a temperature is room air; the interlock knows, a trend must not

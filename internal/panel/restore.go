@@ -44,7 +44,7 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 	if err := json.Unmarshal(b.State, &old); err != nil {
 		return pl.out, fmt.Errorf("judge state of panel %q: %w", pl.name, err)
 	}
-	pl.state.Line, pl.state.Interlock, pl.state.Away, pl.state.FirstOut = old.Line, old.Interlock, old.Away, old.FirstOut
+	pl.state.Line, pl.state.Interlock, pl.state.Away, pl.state.FirstOut, pl.state.WasOut = old.Line, old.Interlock, old.Away, old.FirstOut, old.WasOut
 	pl.takeUpHolding()
 	if pl.p.OnLine != site.None && old.OnLine.Point == pl.s.Points[pl.p.OnLine].Path {
 		pl.state.OnLine = old.OnLine
@@ -83,9 +83,10 @@ func (pl *Panel) Restore(b Boot, in Input) (Output, error) {
 
 // Departed is what a panel leaves that is no longer there to be judged.
 type Departed struct {
-	Alarms  []Alarm // that stand
-	Dropped string  // the cause of a holding that nothing asks for any more, as of this start
-	Keep    []byte  // its row from now on: a holding ends by a person's re-arming alone, and the panel may come back
+	Alarms  []Alarm            // that stand
+	Dropped string             // the cause of a holding that nothing asks for any more, as of this start
+	Ended   interlock.Override // that stood
+	Keep    []byte             // its row from now on: a holding ends by a person's re-arming alone, and the panel may come back
 }
 
 // Depart takes leave of a panel by its state. A state that cannot be read leaves nothing but itself.
@@ -101,6 +102,7 @@ func Depart(data []byte) (Departed, error) {
 		}
 	}
 	var kept State
+	d.Ended = old.Interlock.Hold.Override
 	if old.Interlock.Hold.Held {
 		var up interlock.TakenUp
 		kept.Interlock.Hold = old.Interlock.Hold

@@ -146,7 +146,7 @@ func (pl *Panel) speakUp(n *news) bool {
 	case why != "":
 		a.Quiet, a.Behind, pl.heldAt[n.i] = why, behind, pl.now.Up
 		return false
-	case n.i >= len(pl.p.Limits) && a.Quiet == event.QuietBehind && pl.now.Up-pl.heldAt[n.i] < afterCause:
+	case n.i >= len(pl.p.Limits) && a.Quiet == event.QuietBehind && pl.heldAt[n.i] != 0 && pl.now.Up-pl.heldAt[n.i] < afterCause:
 		return false
 	case n.rested == "restart":
 		return pl.tellRaised(n, event.AgainStarted)

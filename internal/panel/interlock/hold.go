@@ -43,10 +43,13 @@ type Hold struct {
 
 	// Of this process: it must find out for itself.
 	known bool          // the valve was known once, so that what is found later is no finding of a start
+	open  bool          // it was seen open by this process ...
+	since time.Duration // ... so long ago, up to one and a half strokes
 	asked bool          // at the last step
 	taken bool          // the last order was confirmed by its read-back
 	bad   bool          // the last order was not
-	waits time.Duration // without a word of the bus
+	quiet bool          // the last word of the bus was that it is still listening
+	waits time.Duration // without a word of the bus, other than that
 	fails time.Duration // since the first order that was not confirmed, with none confirmed since
 	sound time.Duration // since the first that was confirmed, with none failing since
 	part  time.Duration // of the rest, not yet a whole step
@@ -93,10 +96,14 @@ const (
 
 // hold takes the holding one step on.
 func hold(cfg *site.Interlock, s State, in Input, met, gone bool, out Output) (State, Output) {
+	h := &s.Hold
+	if in.Valve == reading.ValveOpen {
+		h.Rearmed = false
+	}
+	h.Released = h.Released && s.Hot
 	if !cfg.Drive.Configured {
 		return s, out // what was held before the drive went stays as it is, for the day it is back
 	}
-	h := &s.Hold
 	h.rest(in.Elapsed)
 	if o := &h.Override; o.On {
 		// The earliest of seen time and wall time ends it: a clock that steps can only shorten it.
@@ -105,10 +112,6 @@ func hold(cfg *site.Interlock, s State, in Input, met, gone bool, out Output) (S
 			*o = Override{}
 		}
 	}
-	if in.Valve == reading.ValveOpen {
-		h.Rearmed = false
-	}
-	h.Released = h.Released && s.Hot
 	cause := NoCause
 	switch {
 	case met:
@@ -123,8 +126,7 @@ func hold(cfg *site.Interlock, s State, in Input, met, gone bool, out Output) (S
 			cause = s.FirstOut // seen to close before there was a drive
 		}
 	}
-	// A valve that lets sample through is not closed, whatever its feedback keeps to itself.
-	h.known = h.known || h.Held || in.RoundDone && (in.Valve != reading.ValveNotConfirmed || letsThrough(in))
+	*h = h.find(cfg, in)
 	if cause != NoCause && !h.Held {
 		h.Held, h.Cause, h.At, h.Rearmed, h.Released, h.known = true, cause, in.Now.Wall, false, false, true
 		out.Began, out.Met = true, met || gone
@@ -136,6 +138,22 @@ func hold(cfg *site.Interlock, s State, in Input, met, gone bool, out Output) (S
 	out.Holding = Standing(cfg, s)
 	out.Began, out.Met, out.Ended = began, met, ended
 	return s, out
+}
+
+// find settles whether the valve is known. One that is seen open at a start may still travel, by an order whose process was killed before its
+// disk heard of it: it is open when it is so one and a half strokes after it was first seen.
+func (h Hold) find(cfg *site.Interlock, in Input) Hold {
+	if h.open {
+		h.since = min(h.since+in.Elapsed, failedAfter(cfg))
+	}
+	// A valve that lets sample through is not closed, whatever its feedback keeps to itself.
+	switch open := in.Valve == reading.ValveOpen || letsThrough(in); {
+	case h.known, h.Held, in.RoundDone && !open && in.Valve == reading.ValveClosedState, in.RoundDone && open && h.open && h.since >= failedAfter(cfg):
+		h.known, h.open, h.since = true, false, 0 // once and for all
+	case in.RoundDone && open:
+		h.open = true
+	}
+	return h
 }
 
 // Standing is the holding as it stands, without a step.
@@ -164,7 +182,7 @@ func Standing(cfg *site.Interlock, s State) Holding {
 // word came for longer; it stands until they have been confirmed for a while, or nothing is asked for any more.
 func (h Hold) answered(cfg *site.Interlock, in Input, ask bool) Hold {
 	if !ask {
-		h.Failing, h.Trouble, h.asked, h.taken, h.bad, h.waits, h.fails, h.sound = false, "", false, false, false, 0, 0, 0
+		h.Failing, h.Trouble, h.asked, h.taken, h.bad, h.quiet, h.waits, h.fails, h.sound = false, "", false, false, false, false, 0, 0, 0
 		return h
 	}
 	if h.asked { // the time before this step belongs to what stood then
@@ -177,13 +195,21 @@ func (h Hold) answered(cfg *site.Interlock, in Input, ask bool) Hold {
 		h.sound = min(h.sound+in.Elapsed, soundAfter)
 	}
 	h.asked = true
+	word := in.HasResult
+	if word {
+		h.quiet = in.Result.Fault == reading.Listening
+		word = !h.quiet // before the line is listened to no order leaves: that says nothing of the panel's control, good or bad
+	}
 	switch what := trouble(in.Result, cfg.Drive.Value); {
-	case !in.HasResult && h.waits >= unansweredAfter:
+	case !word && h.waits >= unansweredAfter:
 		h.taken, h.sound = false, 0
 		if !h.Failing {
 			h.Failing, h.Trouble = true, reading.NotAsked.String()
+			if h.quiet {
+				h.Trouble = reading.Listening.String()
+			}
 		}
-	case !in.HasResult:
+	case !word:
 	case what != "":
 		h.Failing = h.Failing || h.fails >= failingAfter
 		h.taken, h.bad, h.waits, h.sound, h.Trouble = false, true, 0, 0, what
@@ -321,6 +347,9 @@ func Restart(cfg *site.Interlock, s State) (State, TakenUp) {
 	up := TakenUp{Ended: h.Override}
 	h.Override = Override{}
 	driven := cfg.Configured && cfg.Drive.Configured
+	if !cfg.Configured {
+		h.Rearmed, h.Released = false, false // nobody watches the valve meanwhile
+	}
 	if h.Held {
 		up.Dropped, up.Again = !driven && !h.Idle, driven && h.Idle
 		h.Idle = !driven

@@ -160,6 +160,7 @@ type Input struct {
 	FeedbackConfigured bool
 	FeedbackOK         bool // the last read of it had a value
 	FeedbackSilent     bool // it has none because its station does not answer
+	FeedbackListening  bool // nobody has asked for it yet, as TempListening
 
 	FlowKnown bool
 	Flow      float64 // mL/min; 0 when the meter is at its floor
@@ -251,8 +252,10 @@ func Step(cfg *site.Interlock, resolution float64, s State, in Input) (State, Ou
 	s, out = hold(cfg, s, in, met, gone, out)
 	s = closing(cfg, s, in, out.Ask)
 	s.Dry = s.Dry.next(dry(in), in.Elapsed, dryAfter)
-	s.Blind = s.Blind.next(blind(in), in.Elapsed, cfg.LostAfter)
-	s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || out.Ask || !in.FeedbackSilent))
+	if b := blind(in); b != undecided {
+		s.Blind = s.Blind.next(b, in.Elapsed, cfg.LostAfter)
+		s.Unsure = s.Blind.On && (s.Unsure || s.Blind.For >= cfg.LostAfter && (s.Hot || out.Ask || !in.FeedbackSilent))
+	} // else what was told stands
 	s.Trend = s.Trend.step(cfg, s.Hot, in, in.first(resolution))
 	return s, say(cfg, s, in, out)
 }
@@ -322,12 +325,15 @@ func closing(cfg *site.Interlock, s State, in Input, asked bool) State {
 // letsThrough tells whether more sample flows than passes for the noise of a meter.
 func letsThrough(in Input) bool { return in.FlowKnown && in.Flow > leakShare*in.FlowLow }
 
-// blind tells whether nobody can say by feedback where the valve stands.
+// blind tells whether nobody can say by feedback where the valve stands. While its line is first listened to nobody has asked.
 func blind(in Input) verdict {
-	if in.FeedbackConfigured && in.Valve == reading.ValveNotConfirmed {
-		return yes
+	switch {
+	case !in.FeedbackConfigured || in.Valve != reading.ValveNotConfirmed:
+		return no
+	case in.FeedbackListening:
+		return undecided
 	}
-	return no
+	return yes
 }
 
 // failedAfter is one and a half strokes; a valve that takes longer has failed to close.
