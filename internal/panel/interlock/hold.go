@@ -100,7 +100,7 @@ func hold(cfg *site.Interlock, s State, in Input, met, gone bool, out Output) (S
 	if in.Valve == reading.ValveOpen {
 		h.Rearmed = false
 	}
-	h.Released = h.Released && s.Hot
+	h.Released = h.Released && s.Hot && !met
 	if !cfg.Drive.Configured {
 		return s, out // what was held before the drive went stays as it is, for the day it is back
 	}
