@@ -118,3 +118,12 @@ func madeAt(t *testing.T, s *site.Site, path string) *site.Point {
 	t.Fatal(path)
 	return nil
 }
+
+// 18 ppb are 0.018 ppm; the last digits of the conversion are nobody's.
+func TestNoNumberOfTheReportCarriesTheDustOfAConversion(t *testing.T) {
+	for v, want := range map[float64]string{0.018000000000000002: "0.018", 10526.315789473683: "10526.3157895", 0.1 + 0.2: "0.3", 506.625: "506.625", 40001: "40001"} {
+		if got := num(v); got != want {
+			t.Errorf("%v: %s, want %s", v, got, want)
+		}
+	}
+}
