@@ -106,6 +106,6 @@ func refuseTrace(kappa_uS_cm, t_degC, stated_degC float64) error {
 	if err := saltTemperature.refuse(t_degC); err != nil {
 		return err
 	}
-	s := span{name: fmt.Sprintf("conductivity at %v degC", stated_degC), unit: "uS/cm", min: (1 - cellShare) * lowestWater(stated_degC), max: traceMax_uS_cm, positive: true}
+	s := span{name: fmt.Sprintf("conductivity at %s degC", plain(stated_degC)), unit: "uS/cm", min: (1 - cellShare) * lowestWater(stated_degC), max: traceMax_uS_cm, positive: true}
 	return s.refuse(kappa_uS_cm)
 }

@@ -123,7 +123,7 @@ func MakeUp(feedwater_kg_h, condensate_kg_h float64) (kg_h float64, err error) {
 		return 0, err
 	}
 	if condensate_kg_h > feedwater_kg_h {
-		return 0, fmt.Errorf("condensate %v kg/h: %w, feedwater %v kg/h", condensate_kg_h, ErrAboveRange, feedwater_kg_h)
+		return 0, fmt.Errorf("condensate %s kg/h: %w, feedwater %s kg/h", plain(condensate_kg_h), ErrAboveRange, plain(feedwater_kg_h))
 	}
 	return feedwater_kg_h - condensate_kg_h, nil
 }
@@ -230,7 +230,7 @@ func ProductFromPump(product_kg_h, feedwater_kg_h float64) (product_mg_kg float6
 		return 0, err
 	}
 	if product_kg_h > feedwater_kg_h {
-		return 0, fmt.Errorf("product %v kg/h: %w, feedwater %v kg/h", product_kg_h, ErrAboveRange, feedwater_kg_h)
+		return 0, fmt.Errorf("product %s kg/h: %w, feedwater %s kg/h", plain(product_kg_h), ErrAboveRange, plain(feedwater_kg_h))
 	}
 	return 1e6 * product_kg_h / feedwater_kg_h, nil
 }

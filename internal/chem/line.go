@@ -1,6 +1,9 @@
 package chem
 
-import "math"
+import (
+	"errors"
+	"math"
+)
 
 var (
 	// From capillary to 2 in pipe: a sample line is neither thinner nor wider.
@@ -94,12 +97,24 @@ func FlushedMixed(volumes float64) (part float64, err error) {
 	return -math.Expm1(-volumes), nil
 }
 
-var newPart = span{name: "part of new water", unit: "", min: 0, max: 0.9999} // beyond, adsorption on the wall decides
+var (
+	newPart = span{name: "part of new water", unit: "", min: 0, max: 0.9999} // beyond, adsorption on the wall decides
+	newHere = span{name: newPart.name, unit: "%", min: 0, max: 99.99}        // the same as people say it
+)
+
+// refusePart is the refusal of a part, said in per cent.
+func refusePart(part float64) error {
+	err := newPart.refuse(part)
+	if said := newHere.refuse(100 * part); err != nil && said != nil && !errors.Is(said, ErrNotFinite) {
+		return said
+	}
+	return err
+}
 
 // VolumesToFlushLaminar is FlushedLaminar turned round: the line volumes until part of the water is new. Half a volume for
 // none. Valid from 0 to 0.9999. Source and errors as there.
 func VolumesToFlushLaminar(part float64) (volumes float64, err error) {
-	if err := newPart.refuse(part); err != nil {
+	if err := refusePart(part); err != nil {
 		return 0, err
 	}
 	return 0.5 / math.Sqrt(1-part), nil
@@ -108,7 +123,7 @@ func VolumesToFlushLaminar(part float64) (volumes float64, err error) {
 // VolumesToFlushMixed is FlushedMixed turned round: the cell volumes until part of the water is new. Valid from 0 to
 // 0.9999. Source and errors as there.
 func VolumesToFlushMixed(part float64) (volumes float64, err error) {
-	if err := newPart.refuse(part); err != nil {
+	if err := refusePart(part); err != nil {
 		return 0, err
 	}
 	return -math.Log1p(-part), nil

@@ -48,7 +48,8 @@ func refuseAir(pressure_hPa float64) error {
 // Source: up to 40 degC Benson and Krause, Limnol. Oceanogr. 29 (1984) 620, as in Standard Methods 4500-O and, with the
 // factor for pressure, in the USGS tables since memo 2011.03 (read in the CRAN packages wql and rMR); the authors give
 // 0.1 %. From 50 degC IAPWS G7-04, Henry's constant (read in python3-iapws 1.5.3), with the vapour pressure and the
-// density of IAPWS-IF97; against other published fits within 1.5 % to 75 degC, 3 % to 90. From 40 to 50 degC a straight
+// density of IAPWS-IF97; against other published fits within 1.5 % to 75 degC, 3 % to 90; above 90 nothing was
+// there to hold it against. From 40 to 50 degC a straight
 // blend of both. The first equation alone would be 19 % high at 80 degC and never reach zero at the boiling point.
 //
 // Valid from 0 to 100 degC and 506.625 to 1114.575 hPa, up to the boiling point at that pressure, where it is 0; hotter is
@@ -59,7 +60,7 @@ func OxygenSolubility(t_degC, pressure_hPa float64) (ug_L float64, err error) {
 	}
 	T := t_degC + kelvin
 	if vapour_hPa := 1e4 * if97Saturation(T); vapour_hPa > pressure_hPa {
-		return 0, fmt.Errorf("water temperature %v degC: %w: water boils there under %v hPa", t_degC, ErrAboveRange, pressure_hPa)
+		return 0, fmt.Errorf("water temperature %s degC: %w: water boils there under %s hPa", plain(t_degC), ErrAboveRange, plain(pressure_hPa))
 	}
 	switch {
 	case t_degC <= bensonKrauseMax_degC:
@@ -104,7 +105,7 @@ func saturated(t_degC, pressure_hPa float64) (ug_L, part_hPa float64, err error)
 	}
 	air := pressure_hPa - 1e4*if97Saturation(t_degC+kelvin)
 	if air < leastAirShare*pressure_hPa {
-		return 0, 0, fmt.Errorf("water temperature %v degC: %w: too near boiling under %v hPa", t_degC, ErrAboveRange, pressure_hPa)
+		return 0, 0, fmt.Errorf("water temperature %s degC: %w: too near boiling under %s hPa", plain(t_degC), ErrAboveRange, plain(pressure_hPa))
 	}
 	return ug_L, oxygenInAir * air, nil
 }

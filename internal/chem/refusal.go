@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 )
 
 // Every refusal of this package wraps exactly one of these.
@@ -36,11 +37,11 @@ func (s span) refuse(v float64) error {
 	case math.IsNaN(v) || math.IsInf(v, 0):
 		return fmt.Errorf("%s %v%s: %w", s.name, v, unit, ErrNotFinite)
 	case s.positive && v <= 0:
-		return fmt.Errorf("%s %v%s: %w", s.name, v, unit, ErrNotPositive)
+		return fmt.Errorf("%s %s%s: %w", s.name, plain(v), unit, ErrNotPositive)
 	case v < s.min:
-		return fmt.Errorf("%s %v%s: %w, %.6g to %.6g%s", s.name, v, unit, ErrBelowRange, s.min, s.max, unit)
+		return fmt.Errorf("%s %s%s: %w, %.6g to %.6g%s", s.name, plain(v), unit, ErrBelowRange, s.min, s.max, unit)
 	case v > s.max:
-		return fmt.Errorf("%s %v%s: %w, %.6g to %.6g%s", s.name, v, unit, ErrAboveRange, s.min, s.max, unit)
+		return fmt.Errorf("%s %s%s: %w, %.6g to %.6g%s", s.name, plain(v), unit, ErrAboveRange, s.min, s.max, unit)
 	}
 	return nil
 }
@@ -76,4 +77,13 @@ func lookUp(table []row, t float64) float64 {
 		}
 	}
 	return table[len(table)-1].v
+}
+
+// plain writes a number of a refusal without the dust of a conversion: eight digits are more than any instrument gives.
+func plain(v float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 8, 64), 64)
+	if err != nil {
+		short = v
+	}
+	return fmt.Sprint(short)
 }

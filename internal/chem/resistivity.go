@@ -30,11 +30,11 @@ func ResistivityFromConductivity(kappa_uS_cm float64) (MOhm_cm float64, err erro
 	case math.IsNaN(kappa) || math.IsInf(kappa, 0):
 		return 0, fmt.Errorf("conductivity %v uS/cm: %w", kappa, ErrNotFinite)
 	case kappa <= 0:
-		return 0, fmt.Errorf("conductivity %v uS/cm: %w", kappa, ErrNotPositive)
+		return 0, fmt.Errorf("conductivity %s uS/cm: %w", plain(kappa), ErrNotPositive)
 	case kappa < conductivityMin:
-		return 0, fmt.Errorf("conductivity %v uS/cm: %w, %v to %.0f uS/cm: no water conducts so little", kappa, ErrBelowRange, conductivityMin, conductivityMax)
+		return 0, fmt.Errorf("conductivity %s uS/cm: %w, %v to %.0f uS/cm: no water conducts so little", plain(kappa), ErrBelowRange, conductivityMin, conductivityMax)
 	case kappa > conductivityMax:
-		return 0, fmt.Errorf("conductivity %v uS/cm: %w, %v to %.0f uS/cm: no cooled solution in water conducts so well", kappa, ErrAboveRange, conductivityMin, conductivityMax)
+		return 0, fmt.Errorf("conductivity %s uS/cm: %w, %v to %.0f uS/cm: no cooled solution in water conducts so well", plain(kappa), ErrAboveRange, conductivityMin, conductivityMax)
 	default:
 		return 1 / kappa, nil
 	}

@@ -85,7 +85,7 @@ func WaterEnthalpy(t_degC, pressure_kPa float64) (kJ_kg float64, err error) {
 		return 0, err
 	}
 	if boils := 1000 * if97Saturation(t_degC+kelvin); pressure_kPa < boils {
-		return 0, fmt.Errorf("absolute pressure %v kPa: %w of water: at %v degC it boils below %.4g kPa", pressure_kPa, ErrBelowRange, t_degC, boils)
+		return 0, fmt.Errorf("absolute pressure %s kPa: %w of water: at %s degC it boils below %.4g kPa", plain(pressure_kPa), ErrBelowRange, plain(t_degC), boils)
 	}
 	h, _ := if97Water(t_degC+kelvin, pressure_kPa/1000)
 	return h, nil
@@ -103,7 +103,7 @@ func FlashShare(from_kPa, to_kPa float64) (percent float64, err error) {
 		return 0, err
 	}
 	if to_kPa > from_kPa {
-		return 0, fmt.Errorf("%v kPa after the valve: %w, %v kPa before it", to_kPa, ErrAboveRange, from_kPa)
+		return 0, fmt.Errorf("%s kPa after the valve: %w, %s kPa before it", plain(to_kPa), ErrAboveRange, plain(from_kPa))
 	}
 	before, after := if97Boiling(from_kPa/1000), if97Boiling(to_kPa/1000)
 	h, _ := if97Water(before, from_kPa/1000)

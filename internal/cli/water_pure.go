@@ -166,9 +166,12 @@ Example:
 			if err != nil {
 				return err
 			}
-			key, name := "conductivity_25", "conductivity at 25 degC"
+			key, name, measured, at25 := "conductivity_25", "conductivity at 25 degC", kappa, answer
 			if back.on {
-				key, name = "conductivity_measured", "conductivity as measured"
+				key, name, measured, at25 = "conductivity_measured", "conductivity as measured", answer, kappa
+			}
+			if err := refuseBelowWater(s, rule.said, measured, at25, t); err != nil {
+				return err
 			}
 			s.tell(figure{key: key, name: name, value: answer, unit: unitOf(quantity.Conductivity, "uS/cm"), from: from})
 			rho, err := chem.ResistivityFromConductivity(answer)
@@ -179,4 +182,22 @@ Example:
 			return nil
 		}
 	})
+}
+
+// refuseBelowWater refuses what no water conducts at its temperature, whatever the rule, and notes what none conducts at 25 degC: a rule that
+// is not for pure water makes the one of the other.
+func refuseBelowWater(s *sheet, rule string, measured_uS_cm, at25_uS_cm, t_degC float64) error {
+	impossible, floor, err := chem.ImpossibleConductivity(measured_uS_cm, t_degC, chem.Uncompensated, 0)
+	if err != nil {
+		return err
+	}
+	if impossible {
+		return fmt.Errorf("conductivity of %s uS/cm as measured at %s degC: %w: no water conducts less than %s uS/cm there",
+			significant(measured_uS_cm, 4), significant(t_degC, 4), chem.ErrBelowRange, significant(floor, 3))
+	}
+	impossible, floor, err = chem.ImpossibleConductivity(at25_uS_cm, 25, chem.Uncompensated, 0)
+	if err == nil && impossible {
+		s.note(fmt.Sprintf("no water conducts less than %s uS/cm at 25 degC: the %s rule is not for nearly pure water, and salt-trace is", significant(floor, 3), rule))
+	}
+	return nil
 }

@@ -12,7 +12,7 @@ var (
 	byBlend = source{by: "straight line from Benson and Krause 1984 at 40 degC to Henry's constant of IAPWS G7-04 at 50 degC",
 		valid: "40 to 50 degC, 506.6 to 1114.6 hPa", within: "1 to 1.5 %"}
 	byHenry = source{by: "Henry's constant of IAPWS G7-04, with vapour pressure and density of IAPWS-IF97",
-		valid: "50 degC to the boiling point, 506.6 to 1114.6 hPa", within: "1.5 % to 75 degC, 3 % to 90 degC"}
+		valid: "50 degC to the boiling point, 506.6 to 1114.6 hPa", within: "1.5 % to 75 degC, 3 % to 90 degC; above 90 degC nobody states one: trust it to 90 degC"}
 	byOxygenGas = source{by: "1.42905 mg of oxygen in a mL of the gas at 0 degC and 1013.25 hPa: USGS memo 2011.03",
 		valid: "0 to 100 mg/L"}
 	byDalton = source{by: "0.20946 of dry air is oxygen; vapour pressure by IAPWS-IF97 region 4", valid: "as the solubility it comes from"}

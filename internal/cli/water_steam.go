@@ -10,6 +10,9 @@ import (
 	"rillwatch/internal/quantity"
 )
 
+// weatherShare is by how much the weather moves the usual pressure of the air, which an altitude gives.
+const weatherShare = 0.03
+
 func deaeratorCommand() *cobra.Command {
 	return calculation("deaerator", "Deaerator: how near to boiling, and how much of that is the gauge", `Say how far below saturation the water of a deaerator is, from its temperature,
 its gauge and the barometer, and how much of that the error of the gauge alone
@@ -45,14 +48,24 @@ Example:
 			s.tell(figure{key: "saturation_temperature", name: "saturation temperature", value: p.Saturation_degC, unit: unitOf(quantity.Temperature, "degC"), digits: 5, from: byRegion4})
 			s.tell(figure{key: "below_saturation", name: "water below saturation by", value: p.Below_K, unit: kelvin, digits: 3, from: byRegion4})
 			s.tell(figure{key: "gauge_share", name: "of which the gauge may be, to either side", value: p.GaugeShare_K, unit: kelvin, digits: 2, from: byRegion4})
-			verdict := "not to be told: the gauge decides"
+			share, what, decide := p.GaugeShare_K, "the gauge", "the gauge decides"
+			if !a.barometer.set {
+				low, err := chem.DeaeratorApproach(t, bar, hPa*(1-weatherShare), 0)
+				if err != nil {
+					return fmt.Errorf("less what the weather may take of the air: %w; say --barometer", err)
+				}
+				weather := p.Saturation_degC - low.Saturation_degC
+				s.tell(figure{key: "weather_share", name: "and the weather may be, without a barometer", value: weather, unit: kelvin, digits: 2, from: byRegion4})
+				share, what, decide = share+weather, "the gauge and the weather", "the gauge and the weather decide; say --barometer"
+			}
+			verdict := "not to be told: " + decide
 			switch {
-			case p.Below_K-p.GaugeShare_K > 1:
-				verdict = "no, whatever the gauge"
-			case p.Below_K < -p.GaugeShare_K:
+			case p.Below_K-share > 1:
+				verdict = "no, whatever " + what
+			case p.Below_K < -share:
 				verdict = "above saturation: a temperature or the gauge is wrong"
-			case p.Below_K+p.GaugeShare_K <= 1:
-				verdict = "yes, whatever the gauge"
+			case p.Below_K+share <= 1:
+				verdict = "yes, whatever " + what
 			}
 			s.tell(figure{key: "within_one_kelvin", name: "within 1 K of saturation", word: verdict, from: byUFC1K})
 			return nil

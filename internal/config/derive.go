@@ -38,7 +38,10 @@ func (p *panel) readDerived() {
 			t.wrongHere(fmt.Sprintf("does not say in its name of what it is a share: blowdown of %s", kind.InName), fmt.Sprintf("call it blowdown-of-%s; at 20 cycles 5.00 %% of the feedwater are 5.26 %% of the steam", kind.InName))
 		}
 		pt.p.Unit, _ = quantity.ParseUnit(kind.Unit, kind.Result)
-		usual := kind.Step
+		if kind.Result == quantity.Dose && kind.Choice != "" {
+			pt.p.Basis = pt.p.Derive.Choice
+		}
+		usual := kind.StepOf(pt.p.Derive.Choice)
 		if usual == 0 {
 			usual = resolutionOf(habitOf(kind.Result), pt.p.Unit)
 		}
@@ -236,8 +239,7 @@ func (p *panel) readInput(pt *point, kind site.DeriveKind, i int) (*point, site.
 		t.wrong(in.Key, fmt.Sprintf("%s is %s, and %s is wanted", of.p.Path, made.Kind().Words, strings.TrimPrefix(in.Says, "the ")), p.how(in))
 		return nil, none
 	}
-	if b := of.p.Entered.Basis; in.Quantity == quantity.Sulfite && b != "" && choice != "" && b != choice {
-		t.wrong(in.Key, fmt.Sprintf("%s is as %s, and %s is %q", of.p.Path, b, kind.Choice, choice), "write the same substance in both; SO3 and Na2SO3 differ by 57 %")
+	if in.Quantity == quantity.Sulfite && wrongBasis(t, in.Key, of, kind, choice) {
 		return nil, none
 	}
 	if w := of.p.Water.Compensation; in.Quantity == quantity.Conductivity {

@@ -57,5 +57,5 @@ func (p *panel) readEnteredBasis(t table, pt *site.Point) {
 	if pt.Quantity == quantity.Sulfite || t.has("basis") {
 		readBasis(t, &l, pt.Quantity)
 	}
-	pt.Entered.Basis = l.Basis
+	pt.Entered.Basis, pt.Basis = l.Basis, l.Basis
 }

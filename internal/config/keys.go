@@ -32,13 +32,12 @@ var (
 	shapeIdentity = shape{"an identity", []string{"serial"}, map[string]string{"model": "remove it; only the serial number tells one device from another", "firmware": "remove it; only the serial number is watched"}}
 	shapeSerial   = shape{"a serial number", []string{"holding", "input", "type", "registers", "order"}, nil}
 	shapePoint    = shape{"a point", []string{"holding", "input", "coil", "discrete", "type", "order", "scale", "offset", "invert", "no_value",
-		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above", "frozen_after", "jump", "compensation", "slope_percent_per_K", "temperature"}, map[string]string{
+		"quantity", "unit", "resolution", "floor", "ceiling", "fault_below", "fault_above", "frozen_after", "jump", "compensation", "slope_percent_per_K", "temperature", "basis"}, map[string]string{
 		"mask":         "remove it; one bit of a register cannot be taken yet",
 		"registers":    "remove it; a point is a number, and its type says its registers",
 		"rate":         "write jump, the most that water usually moves in a minute",
 		"max_rate":     "write jump, the most that water usually moves in a minute",
 		"rate_per_min": "write jump, the most that water usually moves in a minute",
-		"basis":        "say the basis in the limit",
 		"status":       "write it in the map, beside its points"}}
 	shapeSensor = shape{"a sensor", []string{"map", "bus", "station", "period", "refresh", "fitted"},
 		map[string]string{"turnaround": "say it in the register map of the sensor"}}

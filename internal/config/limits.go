@@ -155,9 +155,7 @@ func (p *panel) readLimit(t table) {
 	} else if !t.has("from") {
 		readBasis(t, &l, pt.p.Quantity)
 	}
-	if b := pt.p.Entered.Basis; b != "" && l.Basis != "" && b != l.Basis {
-		t.wrong("basis", fmt.Sprintf("%s is entered as %s", pt.p.Path, b), "write the same basis in both; SO3 and Na2SO3 differ by 57 %")
-	}
+	takeBasis(t, l.Basis, pt)
 	if side == "" {
 		readDelays(t, &l, habitOf(pt.p.Quantity))
 		return

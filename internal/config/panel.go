@@ -87,6 +87,7 @@ func (d *doc) readPanels(top table) {
 	for _, t := range list {
 		d.readPanel(t)
 	}
+	d.checkResiduals()
 	if len(list) == 0 && !hasTable(top, "panel") {
 		top.missing("panel", "write [panel.NAME] for each sample stream")
 	}

@@ -250,13 +250,26 @@ func (mp *mapPoint) defaultFaults(hasFloor, hasCeil bool) {
 	t, p := mp.t, &mp.p
 	h := habitOf(p.Quantity)
 	low, okLow := inUnit(h.faultBelow, p.Unit, false)
+	lowWhy := h.faultWhy
+	if p.Entered.Configured && notBelowNone(p.Quantity) {
+		low, okLow, lowWhy = 0, true, "a person enters a result, and none is less than nothing; the drift of a zero is an analyser's"
+	}
 	if okLow && !t.has("fault_below") && !(hasFloor && p.Floor <= low) && !(p.Fault.HasHigh && p.Fault.High <= low) && !(hasCeil && p.Ceiling <= low) {
 		p.Fault.Low, p.Fault.HasLow = low, true
-		t.took("fault_below", withUnit(low, p.Unit), h.faultWhy)
+		t.took("fault_below", withUnit(low, p.Unit), lowWhy)
 	}
 	high, okHigh := inUnit(h.faultAbove, p.Unit, false)
 	if okHigh && !t.has("fault_above") && !(hasCeil && p.Ceiling >= high) && !(p.Fault.HasLow && p.Fault.Low >= high) && !(hasFloor && p.Floor >= high) {
 		p.Fault.High, p.Fault.HasHigh = high, true
 		t.took("fault_above", withUnit(high, p.Unit), h.faultWhy)
 	}
+}
+
+// notBelowNone tells the quantities of which there may be none and never less.
+func notBelowNone(q quantity.Quantity) bool {
+	switch q {
+	case quantity.DissolvedOxygen, quantity.Conductivity, quantity.Sulfite, quantity.Dye, quantity.Chloride, quantity.Dose:
+		return true
+	}
+	return false
 }

@@ -104,6 +104,7 @@ func (m *regMap) readPoint(t table) *mapPoint {
 		mp.readRange()
 		mp.readHabits()
 		mp.readWater()
+		mp.readBasis()
 		noteDensity(t, mp.p.Unit)
 	}
 	if mp.placed && mp.p.Decode.Type != site.NoType {

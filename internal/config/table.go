@@ -345,6 +345,9 @@ func (t table) amount(key string, unit quantity.Unit, difference bool) (amount, 
 
 // num writes a number without an exponent as far as a person would.
 func num(f float64) string {
+	if short, err := strconv.ParseFloat(strconv.FormatFloat(f, 'g', 12, 64), 64); err == nil {
+		f = short // the dust of a conversion stands in the last digits; no instrument gives twelve
+	}
 	if a := math.Abs(f); a >= 1e-6 && a < 1e9 {
 		return strconv.FormatFloat(f, 'f', -1, 64)
 	}

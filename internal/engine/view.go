@@ -112,7 +112,7 @@ type LineView struct {
 	OwedML         float64
 	Lag            time.Duration
 	LagKnown       bool
-	Reopened       bool // the line was stopped, opened or flushed within the last hours
+	Reopened       bool // the line was seen stopped or open within the last hours
 }
 
 // BusView is one bus as it stands.

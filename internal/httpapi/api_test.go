@@ -138,10 +138,10 @@ func TestReadingsAsCSV(t *testing.T) {
 	if !strings.HasPrefix(header.Get("Content-Type"), "text/csv") {
 		t.Errorf("%v", header)
 	}
-	want := "panel,point,quantity,value,unit,bound,quality,reason,words,counts,in_metrics,at,age_s,last_good_at\r\n" +
-		"'-b2,rack.oxygen,dissolved-oxygen,6.3,ppb,exact,good,believed,nothing speaks against it,true,true,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z\r\n" +
-		"'-b2,rack.temperature,temperature,-12.3,degC,exact,good,believed,nothing speaks against it,true,true,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z\r\n" +
-		"'-b2,rack.valve_closed,state,,state,,bad,silent,the sensor does not answer,false,false,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z\r\n"
+	want := "panel,point,quantity,value,unit,bound,quality,reason,words,counts,in_metrics,at,age_s,last_good_at,basis\r\n" +
+		"'-b2,rack.oxygen,dissolved-oxygen,6.3,ppb,exact,good,believed,nothing speaks against it,true,true,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z,\r\n" +
+		"'-b2,rack.temperature,temperature,-12.3,degC,exact,good,believed,nothing speaks against it,true,true,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z,\r\n" +
+		"'-b2,rack.valve_closed,state,,state,,bad,silent,the sensor does not answer,false,false,2026-11-25T10:01:39.000Z,1.250,2026-11-25T10:01:39.000Z,\r\n"
 	if d := cmp.Diff(want, body); d != "" {
 		t.Error(d)
 	}

@@ -126,3 +126,23 @@ func TestReadingsCarryAdviceWhileTheyAreJudged(t *testing.T) {
 		t.Errorf("advice from what nobody judges: %q", got)
 	}
 }
+
+// 4 ppb of oxygen take 0.004 mg/L of hydrazine; what SO3 and Na2SO3 are told by differs by 57 %.
+func TestADemandIsPublishedWithWhatItCountsAndNeverBelowNothing(t *testing.T) {
+	p := newPlant(t)
+	dose := unit(t, "mg/L", quantity.Dose)
+	p.add(0, "b2.demand", dose, 0.0001, reading.Of(0.004006, reading.Exact, reading.Believed, moment(99)))
+	p.site.Points[len(p.site.Points)-1].Basis = "N2H4"
+	p.add(0, "b2.coarse", dose, 0.1, reading.Of(0.0012, reading.Below, reading.Believed, moment(99)))
+	p.site.Points[len(p.site.Points)-1].Basis = "SO3"
+	_, _, body := ask(t, New(p.config()), httptest.NewRequest("GET", "/api/v1/readings?panel=b2", nil))
+	for _, want := range []string{`"value":0.0040,"unit":"mg/L","basis":"N2H4","bound":"exact"`, `"value":0.001,"unit":"mg/L","basis":"SO3","bound":"below"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%s\nlacks %s", body, want)
+		}
+	}
+	_, _, body = ask(t, New(p.config()), httptest.NewRequest("GET", "/api/v1/readings?panel=b2&format=csv", nil))
+	if !strings.Contains(body, ",N2H4\r\n") {
+		t.Error(body)
+	}
+}

@@ -55,6 +55,15 @@ func atResolution(v float64, p *site.Point) *json.Number {
 	return unsignedZero(engine.Decimal(v, p.Resolution))
 }
 
+// shown is atResolution of a reading, finer where it bounds the truth from above and would round to none: nothing is below nothing.
+func shown(rd reading.Reading, p *site.Point) *json.Number {
+	n := atResolution(rd.Value, p)
+	for step := p.Resolution / 10; n != nil && rd.Bound == reading.Below && rd.Value > 0 && step > 5e-7 && strings.Trim(n.String(), "0.") == ""; step /= 10 {
+		n = unsignedZero(engine.Decimal(rd.Value, step))
+	}
+	return n
+}
+
 func unsignedZero(text string) *json.Number {
 	if strings.Trim(text, "-0.") == "" {
 		text = strings.TrimPrefix(text, "-")

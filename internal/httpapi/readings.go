@@ -29,8 +29,9 @@ type readingBody struct {
 	Quantity   string       `json:"quantity"`
 	Value      *json.Number `json:"value"` // in unit, with the digits of the point's resolution
 	Unit       string       `json:"unit"`
-	Bound      *string      `json:"bound"`   // exact, below or above: how the value bounds the truth
-	Quality    string       `json:"quality"` // bad, uncertain, good
+	Basis      string       `json:"basis,omitempty"` // what the amount is given as, of sulfite and of a scavenger: "SO3"
+	Bound      *string      `json:"bound"`           // exact, below or above: how the value bounds the truth
+	Quality    string       `json:"quality"`         // bad, uncertain, good
 	Reason     string       `json:"reason"`
 	Words      string       `json:"words"`      // the reason for a person
 	Counts     bool         `json:"counts"`     // limits are judged by it
@@ -87,11 +88,11 @@ func (s *server) appendReadings(to []readingBody, v *engine.View, now reading.St
 	for i := range points {
 		p, rd := &s.Site.Points[points[i].Point], standing(v, now, points[i].Reading)
 		row := rd.Reason.Row()
-		b := readingBody{Panel: panelName(s.Site, p.Panel), Point: pointName(s.Site, p), Quantity: p.Quantity.String(), Unit: p.Unit.Name(),
+		b := readingBody{Panel: panelName(s.Site, p.Panel), Point: pointName(s.Site, p), Quantity: p.Quantity.String(), Unit: p.Unit.Name(), Basis: p.Basis,
 			Quality: row.Quality.String(), Reason: row.Name, Words: row.Words, Counts: rd.Counts(), InMetrics: rd.Shown(), At: instant(rd.At),
 			LastGoodAt: instant(points[i].LastGood)}
 		if rd.HasValue() {
-			if b.Value = atResolution(rd.Value, p); b.Value != nil {
+			if b.Value = shown(rd, p); b.Value != nil {
 				word := boundName(rd.Bound)
 				b.Bound = &word
 			}
@@ -137,7 +138,7 @@ func prefersCSV(accept string) bool {
 }
 
 // csvColumns heads the CSV; the same names as in JSON.
-var csvColumns = []string{"panel", "point", "quantity", "value", "unit", "bound", "quality", "reason", "words", "counts", "in_metrics", "at", "age_s", "last_good_at"}
+var csvColumns = []string{"panel", "point", "quantity", "value", "unit", "bound", "quality", "reason", "words", "counts", "in_metrics", "at", "age_s", "last_good_at", "basis"}
 
 func writeCSV(w http.ResponseWriter, rows []readingBody) {
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
@@ -147,7 +148,7 @@ func writeCSV(w http.ResponseWriter, rows []readingBody) {
 	_ = out.Write(csvColumns)
 	for _, b := range rows {
 		_ = out.Write([]string{cell(b.Panel), cell(b.Point), cell(b.Quantity), or(b.Value), cell(b.Unit), or(b.Bound), b.Quality, b.Reason, cell(b.Words),
-			strconv.FormatBool(b.Counts), strconv.FormatBool(b.InMetrics), or(b.At), or(b.AgeS), or(b.LastGoodAt)})
+			strconv.FormatBool(b.Counts), strconv.FormatBool(b.InMetrics), or(b.At), or(b.AgeS), or(b.LastGoodAt), cell(b.Basis)})
 	}
 	out.Flush() // an error here is a reader that went away
 }

@@ -227,3 +227,13 @@ func (t *teller) hour(w reading.Wall) string {
 	at := w.Time().In(t.zone)
 	return at.Format("15:04 ") + zoneName(at)
 }
+
+// placesOf is how many digits after the point a value is said with: more than its display has where it bounds the truth from above and would
+// round to none, for nothing is below nothing.
+func placesOf(v *event.Value) int {
+	places := v.Decimals
+	for v.Bound == reading.Below.String() && v.Value > 0 && places < 6 && strings.Trim(strconv.FormatFloat(v.Value, 'f', max(places, 0), 64), "0.") == "" {
+		places++
+	}
+	return places
+}

@@ -305,7 +305,7 @@ func reads(v *event.Value, basis string) (s string, number bool) {
 	return bounded(withUnit(round(n, v.Bound), v.Unit, basis), v.Bound), true
 }
 
-func numberOf(v *event.Value) (string, bool) { return number(v.Value, v.Decimals) }
+func numberOf(v *event.Value) (string, bool) { return number(v.Value, placesOf(v)) }
 
 // since says the moment of the event itself.
 func (t *teller) seen(what string) string {

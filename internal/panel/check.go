@@ -14,7 +14,7 @@ import (
 // checks is what a process remembers of its cross-checks.
 type checks struct {
 	ph, oxygen time.Duration // seen time for which the two have contradicted each other
-	unfit      bool          // the line has been stopped, flushed or settling since the start
+	unfit      bool          // the line was seen stopped or open since the start
 	fresh      time.Duration // and seen time since
 }
 
@@ -73,8 +73,10 @@ func (pl *Panel) belowWater() {
 func (pl *Panel) crossCheck(since, elapsed time.Duration) bool {
 	c := &pl.checks
 	switch d := pl.doubt(); {
-	case d == reading.ValveClosed, d == reading.NoFlow, d == reading.Flushing, len(pl.state.Settling) > 0:
+	case d == reading.ValveClosed, d == reading.NoFlow && pl.flowRead, pl.sensorOut():
 		c.unfit, c.fresh = true, 0
+	case d == reading.NoFlow, d == reading.Flushing, len(pl.state.Settling) > 0: // what a start owes by itself is no stop that anybody saw
+		c.fresh = 0
 	default:
 		c.fresh = min(c.fresh+since, settlesWithin)
 	}
@@ -142,5 +144,5 @@ func (pl *Panel) Advice(point int, side site.Side) []string {
 		Of: func(p int) reading.Reading { return pl.at(p).Shown }}, point)
 }
 
-// Reopened tells whether the line was opened, stopped or flushed so lately that air in it may still be read as oxygen.
+// Reopened tells whether the line was seen stopped or open so lately that air in it may still be read as oxygen.
 func (pl *Panel) Reopened() bool { return pl.checks.unfit && pl.checks.fresh < settlesWithin }

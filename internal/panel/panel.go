@@ -162,9 +162,10 @@ type Panel struct {
 	mem   []memory
 	state State
 
-	devices []device // by sensor of the site; those of other panels stay zero
-	checks  checks
-	aged    time.Duration // seen time that is not yet in the ages of entered values
+	devices  []device // by sensor of the site; those of other panels stay zero
+	checks   checks
+	flowRead bool          // the last reading of the flow is one
+	aged     time.Duration // seen time that is not yet in the ages of entered values
 
 	others    func(point int) Guest
 	deadOf    func(sensor int) string
@@ -415,7 +416,7 @@ func (pl *Panel) lineStep(in Input, elapsed time.Duration) {
 		li.FeedbackConfigured, li.FeedbackOK, li.FeedbackAge = true, r.HasValue(), in.Now.Since(r.At)
 		li.FeedbackClosed, li.FeedbackPeriod = r.Value != 0, pl.periodOf(v)
 	}
-	li.SensorOut = pl.sensorOut()
+	li.SensorOut, pl.flowRead = pl.sensorOut(), li.FlowOK
 	pl.state.Line, pl.lineOut = line.Step(l, pl.state.Line, li)
 	pl.strain(&li)
 	// with the valve closed or the flow gone a temperature is room air; the interlock knows, a trend must not

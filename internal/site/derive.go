@@ -88,11 +88,12 @@ type DeriveKind struct {
 	Choices []string // what it may be
 	Usual   string   // taken when the choice is not made; empty: it must be made
 	Result  quantity.Quantity
-	Unit    string  // of the result, when none is said; the computation gives it in this one
-	Step    float64 // the usual display, in Unit; 0: as its quantity
-	Words   string  // what the result is called in a message; empty: as its quantity
-	InName  string  // a word the point's name must hold, where two computations are commonly called by one name
-	Water   bool    // it describes the water, whatever its quantity: it rests while the boiler is off line
+	Unit    string   // of the result, when none is said; the computation gives it in this one
+	Step    float64  // the usual display, in Unit; 0: as its quantity
+	Fine    []string // the choices whose usual display is ten times finer
+	Words   string   // what the result is called in a message; empty: as its quantity
+	InName  string   // a word the point's name must hold, where two computations are commonly called by one name
+	Water   bool     // it describes the water, whatever its quantity: it rests while the boiler is off line
 }
 
 // deriveKinds are the computations there are. Sources and ranges stand with the functions of the chemistry room that they call.
@@ -117,10 +118,10 @@ var deriveKinds = [derivationCount]DeriveKind{
 		Inputs: []DeriveInput{{Key: "blowdown_of_feedwater_from", Quantity: quantity.Number, Unit: "number", Says: "the cycles of concentration", Means: cyclesWords}}},
 	BlowdownOfSteam: {Name: "blowdown as share of steam", Result: quantity.Ratio, Unit: "%", Step: 0.01, Words: "blowdown as share of steam", InName: "steam", Water: true,
 		Inputs: []DeriveInput{{Key: "blowdown_of_steam_from", Quantity: quantity.Number, Unit: "number", Says: "the cycles of concentration", Means: cyclesWords}}},
-	ScavengerDemandOf: {Name: "scavenger demand", Result: quantity.Dose, Unit: "mg/L", Words: "scavenger demand", Water: true,
+	ScavengerDemandOf: {Name: "scavenger demand", Result: quantity.Dose, Unit: "mg/L", Step: 0.001, Fine: []string{"N2H4", "DEHA", "carbohydrazide"}, Words: "scavenger demand", Water: true,
 		Choice: "scavenger", Choices: []string{"SO3", "Na2SO3", "NaHSO3", "Na2S2O5", "N2H4", "DEHA", "erythorbic-acid", "carbohydrazide"},
 		Inputs: []DeriveInput{{Key: "scavenger_demand_of", Quantity: quantity.DissolvedOxygen, Unit: "ug/L", Says: "the dissolved oxygen before the scavenger"}}},
-	ScavengerFeedOf: {Name: "scavenger feed", Result: quantity.Dose, Unit: "mg/L", Words: "scavenger feed", Water: true,
+	ScavengerFeedOf: {Name: "scavenger feed", Result: quantity.Dose, Unit: "mg/L", Step: 0.001, Words: "scavenger feed", Water: true,
 		Choice: "scavenger", Choices: []string{"SO3", "Na2SO3", "NaHSO3", "Na2S2O5"},
 		Inputs: []DeriveInput{
 			{Key: "scavenger_feed_of", Quantity: quantity.DissolvedOxygen, Unit: "ug/L", Says: "the dissolved oxygen before the scavenger"},
@@ -168,6 +169,17 @@ func (d Derivation) Kind() DeriveKind {
 	k := deriveKinds[d]
 	k.By = d
 	return k
+}
+
+// StepOf is the usual display for one choice of the kind, in Unit; 0: as its quantity. A microgram of oxygen takes 5 and more of a sulfite, and
+// some 1.0 to 1.4 of what takes up the most: one digit more, or a demand of that microgram is not seen.
+func (k *DeriveKind) StepOf(choice string) float64 {
+	for _, c := range k.Fine {
+		if c == choice {
+			return k.Step / 10
+		}
+	}
+	return k.Step
 }
 
 func (d Derivation) String() string { return d.Kind().Name }

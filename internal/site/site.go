@@ -238,6 +238,10 @@ type Point struct {
 	// For derived points.
 	Derive Derive
 
+	// Basis is what the amount is given as: "SO3" or "Na2SO3" of sulfite, the substance of a scavenger demand or feed; empty where nobody
+	// has said it, or where there is none to say.
+	Basis string
+
 	Entered Entered // for points that a person enters
 	Water   Water   // for a conductivity: what was done to it before it was shown
 }

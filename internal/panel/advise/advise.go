@@ -19,7 +19,7 @@ type Facts struct {
 	Of       func(point int) reading.Reading // as it stands
 	Side     site.Side                       // on which the point stands beyond a limit; NoSide: on none
 	Normal   float64                         // what was learned to be normal for the point, in its unit; 0: nothing was
-	Reopened bool                            // the line was opened, stopped or flushed within the last hours
+	Reopened bool                            // the line was seen stopped or open within the last hours
 }
 
 // Lines is what can be said of a point as it stands; none where there is nothing to say.

@@ -51,13 +51,13 @@ func TestADeaeratorSaysItsArithmeticWithWhatItsGaugeIsWorth(t *testing.T) {
 	k.s.Points[d].Derive = site.Derive{By: site.BelowSaturationOf, Inputs: []site.Input{{Point: temp}, {Point: gauge}, {Point: site.None, Given: true, Value: 1013}, {Point: site.None, Given: true, Value: 0.02}}}
 	got := Lines(k.facts(site.NoSide, false), d)
 	want := []string{"deaerator 103.1 degC at 0.20 bar gauge, air 1013 hPa absolute: water boils there at 105.1 degC, so it is 2.0 K below saturation",
-		"a gauge wrong by 0.02 bar moves this by 0.5 K to either side"}
+		"a gauge wrong by 0.02 bar moves this by 0.5 K to either side; the air is not measured, and the weather moves this by 0.7 K"}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("%q", got)
 	}
 
-	k.r[temp], k.r[d] = is(106), is(-0.9)
-	if got := Lines(k.facts(site.NoSide, false), d); !strings.Contains(got[0], "0.9 K above saturation, which water cannot be") {
+	k.r[temp], k.r[d] = is(107), is(-1.9)
+	if got := Lines(k.facts(site.NoSide, false), d); !strings.Contains(got[0], "1.9 K above saturation, which water cannot be") {
 		t.Errorf("%q", got)
 	}
 	k.r[temp] = reading.Not(reading.Silent, at)
@@ -189,6 +189,58 @@ func TestWhatIsNotThereIsNotAdvisedOn(t *testing.T) {
 	} {
 		if got != nil {
 			t.Errorf("%s: %q", name, got)
+		}
+	}
+}
+
+// 0.2 K above saturation with a gauge of which nobody says how wrong it may be, 0.9 with one that may be 0.1 bar wrong: no instrument need be at
+// fault. IAPWS-IF97: water boils at 105.10 degC under 0.200 bar on 1013 hPa, and 0.02 bar are 0.48 K there.
+func TestADeaeratorAboveSaturationWithinTheErrorOfItsGaugeAccusesNobody(t *testing.T) {
+	for _, c := range []struct {
+		degC, gauge float64 // gauge: its error in bar, 0 where nobody states it
+		accused     bool
+	}{{105.2, 0, false}, {105.5, 0, false}, {105.7, 0, true}, {105.2, 0.02, false}, {105.7, 0.02, true}, {106, 0.1, false}, {109, 0.1, true}} {
+		k := newRack()
+		temp := k.add(t, "temperature", quantity.Temperature, "degC", 0.1, is(c.degC))
+		gauge := k.add(t, "pressure", quantity.Pressure, "bar(g)", 0.001, is(0.2))
+		air := k.add(t, "barometer", quantity.Pressure, "hPa(a)", 1, is(1013))
+		d := k.add(t, "below-saturation", quantity.TemperatureDifference, "K(diff)", 0.1, is(105.1-c.degC))
+		off := site.Input{Point: site.None, Given: c.gauge > 0, Value: c.gauge}
+		k.s.Points[d].Sensor = site.None
+		k.s.Points[d].Derive = site.Derive{By: site.BelowSaturationOf, Inputs: []site.Input{{Point: temp}, {Point: gauge}, {Point: air}, off}}
+		got := strings.Join(Lines(k.facts(site.NoSide, false), d), "\n")
+		if accused := strings.Contains(got, "reads wrong"); accused != c.accused || !strings.Contains(got, "K above saturation") || !c.accused && !strings.Contains(got, "no more than the gauge may be wrong") {
+			t.Errorf("%+v: %q", c, got)
+		}
+		// A pressure of the air that nobody measures may be 3 % off, another 0.7 K.
+		k.s.Points[d].Derive.Inputs[2] = site.Input{Point: site.None, Given: true, Value: 1013}
+		if got := strings.Join(Lines(k.facts(site.NoSide, false), d), "\n"); strings.Contains(got, "reads wrong") != (c.degC >= 109) || !strings.Contains(got, "the weather moves this by 0.7 K") {
+			t.Errorf("%+v without a barometer: %q", c, got)
+		}
+	}
+}
+
+// A demand that the display of its point is too coarse for is said all the same, and nothing is less than nothing.
+func TestAScavengerDemandIsNeverSaidToBeNone(t *testing.T) {
+	for _, c := range []struct {
+		scavenger  string
+		resolution float64
+		oxygen     reading.Reading
+		made       reading.Reading
+		want       string
+	}{
+		{"N2H4", 0.0001, is(4), is(0.004006), "uses up 0.0040 mg/L of N2H4"},
+		{"N2H4", 0.1, is(4), is(0.004006), "uses up 0.004 mg/L of N2H4"},
+		{"N2H4", 0.01, reading.Of(1, reading.Below, reading.Believed, at), reading.Of(0.001, reading.Below, reading.Believed, at), "uses up less than 0.001 mg/L of N2H4"},
+		{"SO3", 0.01, is(0), is(0), "uses up 0.00 mg/L of SO3"},
+	} {
+		k := newRack()
+		o := k.add(t, "oxygen", quantity.DissolvedOxygen, "ppb", 0.1, c.oxygen)
+		d := k.add(t, "demand", quantity.Dose, "mg/L", c.resolution, c.made)
+		k.s.Points[d].Sensor = site.None
+		k.s.Points[d].Derive = site.Derive{By: site.ScavengerDemandOf, Choice: c.scavenger, Inputs: []site.Input{{Point: o}}}
+		if got := strings.Join(Lines(k.facts(site.NoSide, false), d), "\n"); !strings.Contains(got, c.want) {
+			t.Errorf("%+v: %q", c, got)
 		}
 	}
 }

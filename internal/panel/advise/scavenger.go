@@ -42,8 +42,11 @@ func (f *Facts) scavenger(point int) (said, asked []string) {
 		"does a drop test for sulfite of the same sample agree (common practice)?"}
 }
 
-// basis is what the sulfite of a point is given as, by the first limit that says so.
+// basis is what the sulfite of a point is given as: by the point itself, else by the first limit that says so.
 func (f *Facts) basis(point int) string {
+	if b := f.Site.Points[point].Basis; b != "" {
+		return b
+	}
 	for i := range f.Panel.Limits {
 		if l := &f.Panel.Limits[i]; l.Point == point && l.Basis != "" {
 			return l.Basis

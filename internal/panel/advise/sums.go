@@ -32,7 +32,11 @@ func digits(resolution float64) int {
 // amount says a reading of a point with its unit, and what it bounds.
 func (f *Facts) amount(point int) string {
 	p, r := &f.Site.Points[point], f.Of(point)
-	s := number(r.Value, digits(p.Resolution))
+	places := digits(p.Resolution)
+	for ; r.Value > 0 && (r.Bound == reading.Below || p.Quantity == quantity.Dose) && places < 6 && strings.Trim(number(r.Value, places), "0.") == ""; places++ {
+		// nothing is less than nothing, and a demand is not none
+	}
+	s := number(r.Value, places)
 	switch u := p.Unit.Display(); {
 	case p.Quantity == quantity.PH:
 		s = "pH " + s
@@ -125,7 +129,7 @@ func (f *Facts) sum(point int) []string {
 		}
 		return said
 	case site.BelowSaturationOf:
-		return f.approach(v, says, result)
+		return f.approach(v, says, result, p.Derive.Inputs[2].Given)
 	case site.PHExpectedFrom:
 		return []string{"water with ammonia alone that conducts " + says[0] + " at 25 degC has " + result + " at 25 degC"}
 	case site.PHAboveExpected:
@@ -140,21 +144,43 @@ func (f *Facts) sum(point int) []string {
 	return nil
 }
 
-// approach says how near a deaerator's water is to boiling. What a wrong gauge does belongs beside it.
-func (f *Facts) approach(v [4]float64, says [4]string, result string) []string {
+const (
+	unstatedGauge_K = 0.5  // 0.02 bar, common for a gauge, at 1.2 bar absolute: 0.48 K (IAPWS-IF97)
+	weatherShare    = 0.03 // by which the weather moves the usual pressure of the air
+	leastAir_hPa    = 507  // half an atmosphere: less is no pressure of the air to the chemistry
+)
+
+// approach says how near a deaerator's water is to boiling. What a wrong gauge does belongs beside it, and what the weather does where the
+// pressure of the air is a constant: within the two no instrument need be at fault.
+func (f *Facts) approach(v [4]float64, says [4]string, result string, usualAir bool) []string {
 	a, err := chem.DeaeratorApproach(v[0], v[1], v[2], v[3])
 	if err != nil {
 		return nil
 	}
 	said := "deaerator " + says[0] + " at " + says[1] + ", air " + says[2] + ": water boils there at " + number(a.Saturation_degC, 1) + " degC, so it is "
-	if a.Below_K < 0 {
-		said += number(-a.Below_K, 1) + " K above saturation, which water cannot be: the thermometer or the gauge reads wrong"
-	} else {
-		said += result + " below saturation"
-	}
+	share := unstatedGauge_K
 	gauge := "the error of the gauge is not stated; 0.02 bar would move this by about half a kelvin"
 	if says[3] != "" {
-		gauge = "a gauge wrong by " + strings.TrimSuffix(says[3], " gauge") + " moves this by " + number(a.GaugeShare_K, 1) + " K to either side"
+		share = a.GaugeShare_K
+		gauge = "a gauge wrong by " + strings.TrimSuffix(says[3], " gauge") + " moves this by " + number(share, 1) + " K to either side"
+	}
+	within := "the gauge may be wrong"
+	if usualAir {
+		low, err := chem.DeaeratorApproach(v[0], v[1], max(v[2]*(1-weatherShare), leastAir_hPa), 0)
+		if err != nil {
+			return nil
+		}
+		share += a.Saturation_degC - low.Saturation_degC
+		gauge += "; the air is not measured, and the weather moves this by " + number(a.Saturation_degC-low.Saturation_degC, 1) + " K"
+		within = "the gauge may be wrong and the weather makes"
+	}
+	switch {
+	case a.Below_K >= 0:
+		said += result + " below saturation"
+	case -a.Below_K <= share:
+		said += number(-a.Below_K, 1) + " K above saturation, no more than " + within + ": at saturation, as far as can be told"
+	default:
+		said += number(-a.Below_K, 1) + " K above saturation, which water cannot be: the thermometer or the gauge reads wrong"
 	}
 	return []string{said, gauge}
 }
