@@ -262,6 +262,9 @@ func (p *poller) rest(a *attempt, pc *piece) {
 // restsMost is for so many of its turns a request may rest and nothing is said: after that its last value is stale.
 const restsMost = 3
 
+// fewBytes is up to how many bytes more than its least answer a request must be able to ask for, to count as one that has few lengths.
+const fewBytes = 6
+
 // yields tells whether another request has waited longer for a shape that both must take turns at: without that the first in the plan would
 // have it every time.
 func (p *poller) yields(q plan.Request, parts []part) bool {
@@ -273,6 +276,9 @@ func (p *poller) yields(q plan.Request, parts []part) bool {
 		room := p.plan.Rooms[r]
 		least := queryOf(r).shape().bytes
 		most := query{r.Station, r.Table, r.Addr, uint16(max(int(r.Count), min(room.Most, int(room.Open.Count))))}.shape().bytes
+		if most-least > fewBytes {
+			continue // it has many, and this one more or less does not matter
+		}
 		for _, part := range parts {
 			if n := part.q.shape().bytes; n >= least && n <= most {
 				return true
