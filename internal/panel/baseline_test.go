@@ -130,7 +130,7 @@ func TestLearningRefusesByNameAndChangesNothing(t *testing.T) {
 	}
 }
 
-// Flow outside, off line, in start-up, at an end of the range, jumped: none is learned from. What is seen in alarm neither.
+// Flow outside, off line, in start-up, at an end of the range, jumped: none is learned from. What is seen in alarm or in its on-delay neither.
 func TestOnlyWhatIsBelievedIsLearnedFrom(t *testing.T) {
 	s, pl := learner(t, above(0.5, 400))
 	good := reading.Of(100, reading.Exact, reading.Believed, reading.Stamp{})
@@ -155,7 +155,7 @@ func TestOnlyWhatIsBelievedIsLearnedFrom(t *testing.T) {
 		t.Error("in start-up")
 	}
 	pl.state.OnLine = OnLine{}
-	for stage, want := range map[alarm.Stage]bool{alarm.Clear: true, alarm.Pending: true, alarm.Open: false, alarm.Closing: false} {
+	for stage, want := range map[alarm.Stage]bool{alarm.Clear: true, alarm.Pending: false, alarm.Open: false, alarm.Closing: false} {
 		pl.state.Alarms[0].Judge.Stage = stage
 		if pl.learnable(1, good) != want {
 			t.Errorf("%v", stage)

@@ -114,7 +114,7 @@ func (pl *Panel) untold(i int, e *event.Event) {
 	}
 	e.Excursion = pl.openExcursion(i)
 	why, behind := pl.quiet(i)
-	if e.Behind = behind; behind == "" {
+	if e.Behind = behind; behind == "" || why == event.QuietOutOfService { // the last of them to end
 		e.Behind = why
 	}
 }
