@@ -382,6 +382,16 @@ func (o *ownReader) stop() {
 	o.wait.Wait()
 }
 
+// rows are those of all buses so far, judged together.
+func (o *ownReader) rows() (rows []rowJSON) {
+	for i := range o.s.Buses {
+		if a := o.got[i]; a != nil {
+			rows = append(rows, rowsOf(o.s, i, a)...)
+		}
+	}
+	return together(o.s, rows)
+}
+
 // value waits for the first answer of a point.
 func (o *ownReader) value(point int) shownValue {
 	bus := o.s.Sensors[o.s.Points[point].Sensor].Bus
@@ -392,7 +402,7 @@ func (o *ownReader) value(point int) shownValue {
 	for {
 		v := shownValue{why: "nothing was read yet"}
 		o.mu.Lock()
-		for _, row := range rowsOf(o.s, bus, o.got[bus]) {
+		for _, row := range o.rows() {
 			if row.reading.point != point {
 				continue
 			}
