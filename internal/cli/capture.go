@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -61,7 +60,7 @@ device. Exit codes: 0 fine, 1 failed, 64 wrong usage, 78 bad configuration.`,
 			if out == "" {
 				return wrongUsage("say where to with --out, such as trouble.txtar.gz")
 			}
-			text, err := os.ReadFile(args[0])
+			text, err := config.Inline(args[0])
 			if err != nil {
 				return configError(err)
 			}

@@ -27,9 +27,13 @@ func liveMost(b site.Bus) time.Duration { return b.Listen + 2*time.Minute }
 
 // daemonView asks a daemon for a page of its API; nil where none answers, or another program does.
 func daemonView(ctx context.Context, s *site.Site, path string) []byte {
+	return viewAt(ctx, "http://"+reachable(s.HTTP.Listen), s.Name, path)
+}
+
+func viewAt(ctx context.Context, base, name, path string) []byte {
 	ctx, cancel := context.WithTimeout(ctx, daemonFor)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+reachable(s.HTTP.Listen)+path, nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, base+path, nil)
 	if err != nil {
 		return nil
 	}
@@ -45,7 +49,7 @@ func daemonView(ctx context.Context, s *site.Site, path string) []byte {
 		return nil
 	}
 	var said struct{ Site, Type string }
-	if json.Unmarshal(body, &said) != nil || said.Site != s.Name && said.Type != "urn:rillwatch:problem:not_started" {
+	if json.Unmarshal(body, &said) != nil || said.Site != name && said.Type != "urn:rillwatch:problem:not_started" {
 		return nil
 	}
 	return body

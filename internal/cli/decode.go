@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -21,8 +21,7 @@ import (
 )
 
 const (
-	shownLines = 12      // lines of a table: what a person looks through
-	looksBytes = 1 << 20 // of a file of looks; a look at 250 registers is 1.3 kB
+	shownLines = 12 // lines of a table: what a person looks through
 )
 
 // decoder is one call of the decode command.
@@ -44,6 +43,7 @@ type decoder struct {
 	all, json           bool
 	wanted              guess.Wanted
 	looks               []guess.Look
+	unread              []site.Span // of this call's look
 }
 
 func decodeCommand() *cobra.Command {
@@ -107,6 +107,9 @@ func wrongUsage(format string, args ...any) error {
 
 func (d *decoder) run(c *cobra.Command) error {
 	if err := d.settle(); err != nil {
+		return err
+	}
+	if err := d.mindKept(); err != nil {
 		return err
 	}
 	if err := d.takeLooks(c); err != nil {
@@ -217,7 +220,7 @@ func (d *decoder) takeLooks(c *cobra.Command) error {
 		spans = append(spans, got)
 	}
 	for i, s := range spans {
-		k := guess.Look{Spans: s}
+		k := guess.Look{Spans: s, Unread: d.unread}
 		if len(d.shown) > 0 {
 			shown, err := guess.ParseShown(d.shown[i])
 			if err != nil {
@@ -240,7 +243,7 @@ func (d *decoder) place(t reading.Table) error {
 	if err != nil {
 		return wrongUsage("--number: %w", err)
 	}
-	d.wanted.HasNumber, d.wanted.Addr = true, addr
+	d.wanted.HasNumber, d.wanted.Addr, d.wanted.Wire = true, addr, d.wire
 	return nil
 }
 
@@ -326,6 +329,7 @@ func (d *decoder) live(c *cobra.Command) ([]guess.Span, error) {
 		turnaround = known.Turnaround(i)
 	}
 	got := map[int]uint16{}
+	asked := slices.Clone(pending)
 	for longest := d.longest; len(pending) > 0; longest = (longest + 1) / 2 {
 		s, checked := siteOf(b, turnaround, []wanted{{uint8(d.station), pending, longest}})
 		if !checked {
@@ -359,14 +363,14 @@ func (d *decoder) live(c *cobra.Command) ([]guess.Span, error) {
 		}
 		pending, b.Listen = refused, min(b.Listen, relisten)
 	}
-	table, err := parseSpan(d.read[0], d.wire)
-	if err != nil {
-		return nil, err
-	}
+	table := asked[0]
 	var out []guess.Span
 	for a := range 65536 {
 		x, ok := got[a]
 		if !ok {
+			if slices.ContainsFunc(asked, func(s site.Span) bool { return a >= int(s.Addr) && a < int(s.Addr)+s.Count }) {
+				d.unread = behind(d.unread, table.Table, a)
+			}
 			continue
 		}
 		if n := len(out); n > 0 && int(out[n-1].Addr)+len(out[n-1].Words) == a {
@@ -381,106 +385,13 @@ func (d *decoder) live(c *cobra.Command) ([]guess.Span, error) {
 	return out, nil
 }
 
-// keepLooks puts the looks of this call behind those in the file, and takes all of them.
-func (d *decoder) keepLooks() error {
-	f, err := os.OpenFile(d.keep, os.O_RDWR|os.O_CREATE, 0o644)
-	if err != nil {
-		return err
+// behind puts an address behind a row of spans.
+func behind(spans []site.Span, t reading.Table, addr int) []site.Span {
+	if n := len(spans); n > 0 && int(spans[n-1].Addr)+spans[n-1].Count == addr {
+		spans[n-1].Count++
+		return spans
 	}
-	defer f.Close()
-	raw, err := io.ReadAll(io.LimitReader(f, looksBytes+1))
-	if err != nil {
-		return err
-	}
-	if len(raw) > looksBytes {
-		return fmt.Errorf("%s is larger than %d bytes and no file of looks", d.keep, looksBytes)
-	}
-	kept, err := parseLooks(string(raw))
-	if err != nil {
-		return fmt.Errorf("%s: %w", d.keep, err)
-	}
-	if len(kept)+len(d.looks) > guess.LooksMax {
-		return fmt.Errorf("%s holds %d looks, and %d are taken: begin a new file", d.keep, len(kept), guess.LooksMax)
-	}
-	if len(kept)+len(d.looks) == 0 {
-		return fmt.Errorf("%s holds no look yet", d.keep)
-	}
-	if len(kept) > 0 && len(d.looks) > 0 && kept[0].Spans[0].Table != d.looks[0].Spans[0].Table {
-		return fmt.Errorf("%s holds looks at %s registers", d.keep, kept[0].Spans[0].Table)
-	}
-	var b strings.Builder
-	for _, k := range d.looks {
-		b.WriteString(lookText(k))
-	}
-	if _, err := f.WriteString(b.String()); err != nil {
-		return err
-	}
-	d.looks = append(kept, d.looks...)
-	if d.number >= 0 {
-		return d.place(d.looks[0].Spans[0].Table)
-	}
-	return nil
-}
-
-// lookText is a look as a line of a file: "look 18.4 within 0 holding 0 3333 4193 holding 7 0001".
-func lookText(k guess.Look) string {
-	var b strings.Builder
-	base, _ := guess.ParseShown(k.Shown.Text)
-	fmt.Fprintf(&b, "look %s within %s", k.Shown.Text, strconv.FormatFloat(k.Shown.Half-base.Half, 'g', -1, 64))
-	for _, s := range k.Spans {
-		fmt.Fprintf(&b, " %s %d", s.Table, s.Addr)
-		for _, w := range s.Words {
-			fmt.Fprintf(&b, " %04x", w)
-		}
-	}
-	return b.String() + "\n"
-}
-
-func parseLooks(text string) ([]guess.Look, error) {
-	var out []guess.Look
-	for i, l := range strings.Split(text, "\n") {
-		f := strings.Fields(l)
-		if len(f) == 0 {
-			continue
-		}
-		bad := fmt.Errorf("line %d is no look", i+1)
-		if len(f) < 7 || f[0] != "look" || f[2] != "within" {
-			return nil, bad
-		}
-		shown, err := guess.ParseShown(f[1])
-		within, err2 := strconv.ParseFloat(f[3], 64)
-		if err != nil || err2 != nil || !(within >= 0) || math.IsInf(within, 0) {
-			return nil, bad
-		}
-		shown.Half += within
-		k, words := guess.Look{Shown: shown}, 0
-		for j := 4; j < len(f); j++ {
-			if t, ok := reading.ParseTable(f[j]); ok && j+1 < len(f) && !t.Bits() {
-				n, err := strconv.ParseUint(f[j+1], 10, 16)
-				if err != nil {
-					return nil, bad
-				}
-				k.Spans = append(k.Spans, guess.Span{Table: t, Addr: uint16(n)})
-				j++
-				continue
-			}
-			n, err := strconv.ParseUint(f[j], 16, 16)
-			if words++; err != nil || len(k.Spans) == 0 || words > guess.WordsMax {
-				return nil, bad
-			}
-			last := &k.Spans[len(k.Spans)-1]
-			if last.Words = append(last.Words, uint16(n)); int(last.Addr)+len(last.Words) > 65536 {
-				return nil, bad
-			}
-		}
-		if words == 0 {
-			return nil, bad
-		}
-		if out = append(out, k); len(out) > guess.LooksMax {
-			return nil, fmt.Errorf("more than %d looks", guess.LooksMax)
-		}
-	}
-	return out, nil
+	return append(spans, site.Span{Table: t, Addr: uint16(addr), Count: 1})
 }
 
 // mapLine is a line of a register map as a person pastes it.

@@ -9,6 +9,7 @@ import (
 
 	"rillwatch/internal/config"
 	"rillwatch/internal/guess"
+	"rillwatch/internal/site"
 )
 
 // What decode says.
@@ -24,6 +25,8 @@ type lineJSON struct {
 	Values []float64 `json:"values"`
 	Doubt  float64   `json:"doubt"`
 	Apart  string    `json:"apart,omitempty"` // what tells it from the first
+	// Numbering is "wire" where the map line's number is one of the wire: its map must say so too.
+	Numbering string `json:"numbering,omitempty"`
 }
 
 func (d *decoder) lineJSON(l guess.Line, values []float64, cost int) lineJSON {
@@ -32,11 +35,15 @@ func (d *decoder) lineJSON(l guess.Line, values []float64, cost int) lineJSON {
 	if l.Type.Words() > 1 {
 		j.Order = l.Order.String()
 	}
+	if d.wire {
+		j.Numbering = "wire"
+	}
 	return j
 }
 
 var verdictWords = map[guess.Verdict]string{
 	guess.NothingFits: "nothing_fits", guess.SeveralFit: "several_fit", guess.OneFits: "one_fits_one_look", guess.Narrowed: "one_fits",
+	guess.PartlyRead: "one_fits_of_those_answered",
 }
 
 // judge prints what the looks leave over.
@@ -54,7 +61,8 @@ func (d *decoder) judge(w io.Writer) error {
 			Lines   []lineJSON `json:"lines"`
 			More    int        `json:"more"`
 			Slips   []string   `json:"slips"`
-		}{verdictWords[verdict], len(d.looks), []lineJSON{}, max(0, len(fits)-d.most(len(fits))), append([]string{}, slips...)}
+			Unread  string     `json:"unread,omitempty"` // asked and not answered
+		}{verdictWords[verdict], len(d.looks), []lineJSON{}, max(0, len(fits)-d.most(len(fits))), append([]string{}, slips...), d.unreadText()}
 		for i, f := range fits[:d.most(len(fits))] {
 			j := d.lineJSON(f.Line, f.Values, f.Cost)
 			if i > 0 {
@@ -90,15 +98,20 @@ func (d *decoder) tell(w io.Writer, fits []guess.Fit, refused int, verdict guess
 	fmt.Fprintf(&b, "%s at %s.\n\n", count(len(d.looks), "look", "looks"), count(n, "register", "registers"))
 	switch verdict {
 	case guess.NothingFits:
-		b.WriteString("Nothing fits. The value may stand in other registers or another table, may\nhave moved between display and reading (--within), or needs an offset.\n")
+		b.WriteString("Nothing fits. The value may stand in other registers or another table, may\nhave moved between display and reading (--within), or needs an offset or a\nscale that is no power of ten.\n")
 	case guess.SeveralFit:
 		fmt.Fprintf(&b, "%d lines fit, so none of them is certain. The most plausible is\n\n", len(fits))
 	case guess.OneFits:
 		b.WriteString("One line fits. One look may be chance: look again at another value.\n\n")
 	case guess.Narrowed:
 		b.WriteString("One line fits every look:\n\n")
+	case guess.PartlyRead:
+		b.WriteString("One line fits of what was answered, so it is not certain.\n\n")
 	}
 	if len(fits) > 0 {
+		if d.wire {
+			b.WriteString("# in a map with numbering = \"wire\"\n")
+		}
 		fmt.Fprintf(&b, "%s\n\n", mapLine(d.name, fits[0].Line, d.wanted, d.wire))
 		for _, s := range slips {
 			b.WriteString(wrap("- "+s, "  ", 78))
@@ -111,6 +124,7 @@ func (d *decoder) tell(w io.Writer, fits []guess.Fit, refused int, verdict guess
 	if refused > 0 {
 		fmt.Fprintf(&b, "\n%s left out: too narrow for a range up to %s.\n", count(refused, "line", "lines"), d.top)
 	}
+	b.WriteString(d.unreadNote())
 	switch verdict {
 	case guess.SeveralFit:
 		b.WriteString("\nLook again when the display shows something else.\n")
@@ -119,6 +133,46 @@ func (d *decoder) tell(w io.Writer, fits []guess.Fit, refused int, verdict guess
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// unreadText names what was asked in any look and not answered; empty where all was.
+func (d *decoder) unreadText() string {
+	var all []site.Span
+	for a := range 65536 {
+		for _, k := range d.looks {
+			if i := slices.IndexFunc(k.Unread, func(s site.Span) bool { return a >= int(s.Addr) && a < int(s.Addr)+s.Count }); i >= 0 {
+				all = behind(all, k.Unread[i].Table, a)
+				break
+			}
+		}
+	}
+	if len(all) == 0 {
+		return ""
+	}
+	parts := make([]string, len(all))
+	for i, s := range all {
+		parts[i] = config.ManualNumber(s.Table, s.Addr)
+		last := config.ManualNumber(s.Table, s.Addr+uint16(s.Count)-1)
+		if d.wire {
+			parts[i], last = strconv.Itoa(int(s.Addr)), strconv.Itoa(int(s.Addr)+s.Count-1)
+		}
+		if s.Count > 1 {
+			parts[i] += "-" + last
+		}
+	}
+	word := all[0].Table.String() + " "
+	if d.wire {
+		word += "wire "
+	}
+	return word + strings.Join(parts, ", ")
+}
+
+func (d *decoder) unreadNote() string {
+	text := d.unreadText()
+	if text == "" {
+		return ""
+	}
+	return "\n" + wrap("Asked and not answered: "+text+".", "  ", 78) + "What was looked for may stand there. Ask again, or leave them out of --read,\nand begin a new file of looks.\n"
 }
 
 // table lists the lines that fit with what they read, within 80 columns.
@@ -186,7 +240,9 @@ func (d *decoder) list(w io.Writer) error {
 			Lines []lineJSON  `json:"lines"`
 			More  int         `json:"more"`
 			Aside []asideJSON `json:"set_aside"`
-		}{[]lineJSON{}, len(all) - d.most(len(all)), []asideJSON{}}
+
+			Unread string `json:"unread,omitempty"`
+		}{[]lineJSON{}, len(all) - d.most(len(all)), []asideJSON{}, d.unreadText()}
 		for _, r := range all[:d.most(len(all))] {
 			out.Lines = append(out.Lines, d.lineJSON(r.Line, []float64{r.Value}, r.Cost))
 		}
@@ -229,6 +285,7 @@ func (d *decoder) list(w io.Writer) error {
 			}
 		}
 	}
+	b.WriteString(d.unreadNote())
 	_, err := io.WriteString(w, b.String())
 	return err
 }

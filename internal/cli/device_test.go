@@ -40,6 +40,9 @@ func setup(env *testscript.Env) error {
 	}
 	env.Defer(func() { _ = srv.Stop() })
 	env.Setenv("DEVICE", "tcp://"+address)
+	if err := hangUp(env, strings.TrimPrefix(env.Getenv("DEVICE"), "tcp://")); err != nil {
+		return err
+	}
 	l, err = net.Listen("tcp", "127.0.0.1:0") // where a script may start the rig
 	if err != nil {
 		return err
@@ -48,6 +51,46 @@ func setup(env *testscript.Env) error {
 	if err := l.Close(); err != nil {
 		return err
 	}
+	return nil
+}
+
+// hangUp is a gateway before the device that ends the connection whenever station 2 is asked. Its address is $HANGUP.
+func hangUp(env *testscript.Env, to string) error {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	env.Setenv("HANGUP", "tcp://"+l.Addr().String())
+	env.Defer(func() { _ = l.Close() })
+	go func() {
+		for {
+			in, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go func() {
+				defer in.Close()
+				out, err := net.Dial("tcp", to)
+				if err != nil {
+					return
+				}
+				defer out.Close()
+				go func() {
+					_, _ = io.Copy(in, out)
+					_ = in.Close()
+				}()
+				request := make([]byte, 12) // every read is 12 bytes, and its station the seventh (Modbus Messaging on TCP/IP V1.0b, 3.1.3)
+				for {
+					if _, err := io.ReadFull(in, request); err != nil || request[6] == 2 {
+						return
+					}
+					if _, err := out.Write(request); err != nil {
+						return
+					}
+				}
+			}()
+		}
+	}()
 	return nil
 }
 

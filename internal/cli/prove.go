@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"slices"
 	"strconv"
@@ -53,10 +54,11 @@ device's own display shows, and the comparison goes into the logbook with your
 name and the name of the map line. A line that is changed afterwards has lost
 its proof.
 
-One value proves no scale: a point is proven when two different values agree.
-Come back when the display shows something else. They agree when they differ by
-no more than half a step of the display, half of the point's resolution, and
---tolerance, in the point's unit, for a value that moves.
+One value proves no scale: a point is proven when two values agree. Come back
+when the display shows something else. They agree when they differ by no more
+than half a step of the display, half a step of the register, and --tolerance,
+in the point's unit, for a value that moves. Both display and reading must have
+moved by more than the two looks allow, and by ten times the tolerance.
 
     rillwatch prove site.toml --who "Kim Reed"
     rillwatch prove site.toml --who "Kim Reed" --shown displays.csv
@@ -109,19 +111,29 @@ func (p *prover) run(c *cobra.Command, file string) error {
 	if strings.TrimSpace(p.ask.who) == "" {
 		return wrongUsage("say who you are with --who: the logbook keeps who did what")
 	}
-	if !(p.tolerance >= 0) {
-		return wrongUsage("--tolerance is not below 0")
+	if !distance(p.tolerance) {
+		return wrongUsage("--tolerance is a distance in the point's unit, not below 0 and not without end")
 	}
-	if daemonView(c.Context(), s, "/api/v1/readings") != nil {
-		p.ask.config = ""
-		if p.ask.api == "" {
-			p.ask.api = "http://" + reachable(s.HTTP.Listen)
+	named := p.ask.api != ""
+	if !named {
+		p.ask.api = "http://" + reachable(s.HTTP.Listen)
+	}
+	p.ask.config = ""
+	if err := p.ask.address(); err != nil {
+		return err
+	}
+	if p.view(c.Context()) != nil {
+		if _, err := p.daemonReadings(c); err != nil {
+			return err
 		}
 		if p.ask.tokenFile == "" {
 			p.ask.tokenFile = s.HTTP.TokenFile
 		}
 		fmt.Fprintln(c.ErrOrStderr(), "the daemon runs: what it reads is compared, and it keeps the proof")
 		return p.walk(c, p.byDaemon(c), p.putByDaemon)
+	}
+	if named {
+		return exit{exitFailed, fmt.Errorf("no daemon of site %s answers at %s", s.Name, p.ask.api)}
 	}
 	src, err := p.ownReader(c)
 	if err != nil {
@@ -130,6 +142,9 @@ func (p *prover) run(c *cobra.Command, file string) error {
 	defer src.stop()
 	return p.walk(c, src.value, p.putByHand)
 }
+
+// distance tells whether a number can be one: a NaN compares with nothing, and an infinity with everything.
+func distance(v float64) bool { return v >= 0 && !math.IsInf(v, 1) }
 
 func (p *prover) pointNamed(path string) int {
 	for i := range p.site.Points {
@@ -157,13 +172,22 @@ type shownValue struct {
 	why   string // why there is no exact value; empty when there is
 }
 
+// compared is what became of one comparison.
+type compared uint8
+
+const (
+	notCompared compared = iota
+	agrees
+	differs
+)
+
 // walk compares point by point. A device that shows nothing new can be passed over.
-func (p *prover) walk(c *cobra.Command, read func(int) shownValue, put func(*cobra.Command, display, shownValue) (bool, string, error)) error {
-	disagreed, compared := 0, 0
+func (p *prover) walk(c *cobra.Command, read func(int) shownValue, put func(*cobra.Command, display, shownValue) (compared, string, error)) error {
+	var n [differs + 1]int
 	one := func(d display) error {
 		v := read(d.point)
 		if v.why != "" {
-			disagreed++
+			n[notCompared]++
 			_, err := fmt.Fprintf(c.OutOrStdout(), "%s: nothing to compare with: %s\n", p.site.Points[d.point].Path, v.why)
 			return err
 		}
@@ -171,9 +195,7 @@ func (p *prover) walk(c *cobra.Command, read func(int) shownValue, put func(*cob
 		if err != nil {
 			return err
 		}
-		if compared++; !ok {
-			disagreed++
-		}
+		n[ok]++
 		_, err = io.WriteString(c.OutOrStdout(), wrap(words, "  ", 78))
 		return err
 	}
@@ -187,25 +209,36 @@ func (p *prover) walk(c *cobra.Command, read func(int) shownValue, put func(*cob
 				return err
 			}
 		}
-	} else if err := p.fromKeyboard(c, read, one); err != nil {
-		return err
+	} else {
+		without, err := p.fromKeyboard(c, read, one)
+		if n[notCompared] += without; err != nil {
+			return err
+		}
 	}
-	if disagreed > 0 {
-		return exit{exitFailed, fmt.Errorf("%s not agree with the display", count(disagreed, "point does", "points do"))}
+	var bad []string
+	if k := n[differs]; k > 0 {
+		bad = append(bad, count(k, "point does", "points do")+" not agree with the display")
 	}
-	if compared == 0 {
-		return exit{exitFailed, errors.New("nothing was compared")}
+	if k := n[notCompared]; k > 0 {
+		bad = append(bad, count(k, "point", "points")+" could not be compared")
+	}
+	if n[agrees]+n[differs]+n[notCompared] == 0 {
+		bad = append(bad, "nothing was compared")
+	}
+	if len(bad) > 0 {
+		return exit{exitFailed, errors.New(strings.Join(bad, ", "))}
 	}
 	return nil
 }
 
-// fromKeyboard asks for each display in turn.
-func (p *prover) fromKeyboard(c *cobra.Command, read func(int) shownValue, one func(display) error) error {
+// fromKeyboard asks for each display in turn, and counts the points without a value.
+func (p *prover) fromKeyboard(c *cobra.Command, read func(int) shownValue, one func(display) error) (without int, err error) {
 	in := bufio.NewScanner(c.InOrStdin())
 	for _, i := range p.wantedPoints() {
 		pt := &p.site.Points[i]
 		v := read(i)
 		if v.why != "" {
+			without++
 			fmt.Fprintf(c.ErrOrStderr(), "%s: %s\n", pt.Path, v.why)
 			continue
 		}
@@ -213,14 +246,14 @@ func (p *prover) fromKeyboard(c *cobra.Command, read func(int) shownValue, one f
 			fmt.Fprintf(c.ErrOrStderr(), "%s reads %s. What does its display show, in %s? (Enter passes it over, q ends) ", pt.Path, v.text, pt.Unit.Name())
 			if !in.Scan() {
 				fmt.Fprintln(c.ErrOrStderr())
-				return in.Err()
+				return without, in.Err()
 			}
 			text := strings.TrimSpace(in.Text())
 			if text == "" {
 				break
 			}
 			if text == "q" {
-				return nil
+				return without, nil
 			}
 			d, err := p.displayOf(i, text, p.tolerance)
 			if err != nil {
@@ -228,12 +261,12 @@ func (p *prover) fromKeyboard(c *cobra.Command, read func(int) shownValue, one f
 				continue
 			}
 			if err := one(d); err != nil {
-				return err
+				return without, err
 			}
 			break
 		}
 	}
-	return nil
+	return without, nil
 }
 
 func (p *prover) displayOf(point int, text string, tolerance float64) (display, error) {
@@ -265,7 +298,7 @@ func (p *prover) fromCSV(c *cobra.Command) ([]display, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := csv.NewReader(bytes.NewReader(raw))
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")))) // spreadsheets put a byte order mark
 	r.FieldsPerRecord, r.Comment, r.TrimLeadingSpace = -1, '#', true
 	var out []display
 	for {
@@ -292,7 +325,7 @@ func (p *prover) fromCSV(c *cobra.Command) ([]display, error) {
 		}
 		tolerance := p.tolerance
 		if len(rec) == 3 {
-			if tolerance, err = strconv.ParseFloat(strings.TrimSpace(rec[2]), 64); err != nil || !(tolerance >= 0) {
+			if tolerance, err = strconv.ParseFloat(strings.TrimSpace(rec[2]), 64); err != nil || !distance(tolerance) {
 				return nil, bad("%q is no tolerance", rec[2])
 			}
 		}
@@ -349,6 +382,16 @@ func (o *ownReader) stop() {
 	o.wait.Wait()
 }
 
+// rows are those of all buses so far, judged together.
+func (o *ownReader) rows() (rows []rowJSON) {
+	for i := range o.s.Buses {
+		if a := o.got[i]; a != nil {
+			rows = append(rows, rowsOf(o.s, i, a)...)
+		}
+	}
+	return together(o.s, rows)
+}
+
 // value waits for the first answer of a point.
 func (o *ownReader) value(point int) shownValue {
 	bus := o.s.Sensors[o.s.Points[point].Sensor].Bus
@@ -359,7 +402,7 @@ func (o *ownReader) value(point int) shownValue {
 	for {
 		v := shownValue{why: "nothing was read yet"}
 		o.mu.Lock()
-		for _, row := range rowsOf(o.s, bus, o.got[bus]) {
+		for _, row := range o.rows() {
 			if row.reading.point != point {
 				continue
 			}
@@ -390,7 +433,7 @@ func (o *ownReader) value(point int) shownValue {
 }
 
 // putByHand writes the proof to the logbook.
-func (p *prover) putByHand(c *cobra.Command, d display, v shownValue) (bool, string, error) {
+func (p *prover) putByHand(c *cobra.Command, d display, v shownValue) (compared, string, error) {
 	pt := &p.site.Points[d.point]
 	k := engine.Compare(pt, v.value, engine.Prove{Point: pt.Path, Shown: d.shown.Value, Step: d.step, Tolerance: d.tolerance})
 	k.Who, k.Why, k.At = p.ask.who, p.ask.why, reading.WallOf(time.Now())
@@ -407,9 +450,13 @@ func (p *prover) putByHand(c *cobra.Command, d display, v shownValue) (bool, str
 		return engine.FormatProofs(all), nil
 	})
 	if err != nil {
-		return false, "", fmt.Errorf("the proof could not be kept: %w", err)
+		return notCompared, "", fmt.Errorf("the proof could not be kept: %w", err)
 	}
-	return k.Within, fmt.Sprintf("%s reads %s and the display shows %s: %s", pt.Path, v.text, strings.TrimSpace(d.shown.Text+" "+pt.Unit.Display()), engine.ProofWords(k, st)), nil
+	ok := differs
+	if k.Within {
+		ok = agrees
+	}
+	return ok, fmt.Sprintf("%s reads %s and the display shows %s: %s", pt.Path, v.text, strings.TrimSpace(d.shown.Text+" "+pt.Unit.Display()), engine.ProofWords(k, st)), nil
 }
 
 // byDaemon reads what the daemon believes.
@@ -437,16 +484,27 @@ func (p *prover) byDaemon(c *cobra.Command) func(int) shownValue {
 	}
 }
 
+// view is what the daemon reads, from where the proof will go; nil where none answers.
+func (p *prover) view(ctx context.Context) []byte {
+	return viewAt(ctx, strings.TrimRight(p.ask.api, "/"), p.site.Name, "/api/v1/readings")
+}
+
+// daemonReadings refuses a daemon of another text of the file: what it calls by the same name may stand in another register, in another unit, and
+// its proof would be of that.
 func (p *prover) daemonReadings(c *cobra.Command) (daemonReadings, error) {
-	body := daemonView(c.Context(), p.site, "/api/v1/readings")
+	body := p.view(c.Context())
 	if body == nil {
 		return daemonReadings{}, errors.New("the daemon does not answer any more")
 	}
-	return parseReadings(body)
+	all, err := parseReadings(body)
+	if err == nil && all.Definition != p.site.Hash {
+		err = fmt.Errorf("the daemon that runs was started with another text of this file (%s, and this one is %s): restart it with this file first", all.Definition, p.site.Hash)
+	}
+	return all, err
 }
 
 // putByDaemon has the daemon compare and keep it.
-func (p *prover) putByDaemon(c *cobra.Command, d display, v shownValue) (bool, string, error) {
+func (p *prover) putByDaemon(c *cobra.Command, d display, v shownValue) (compared, string, error) {
 	a := p.ask
 	var out strings.Builder
 	quiet := &cobra.Command{}
@@ -456,10 +514,13 @@ func (p *prover) putByDaemon(c *cobra.Command, d display, v shownValue) (bool, s
 	err := a.ask(quiet, "prove", map[string]any{"point": p.site.Points[d.point].Path, "shown": d.shown.Value, "step": d.step, "tolerance": d.tolerance})
 	var said struct{ Words, Detail string }
 	if out.Len() > 0 && json.Unmarshal([]byte(out.String()), &said) == nil && said.Detail != "" {
-		return false, p.site.Points[d.point].Path + ": " + said.Detail, nil // refused, with the reason
+		return notCompared, p.site.Points[d.point].Path + ": " + said.Detail, nil // refused, with the reason
 	}
 	if err != nil {
-		return false, "", err
+		return notCompared, "", err
 	}
-	return !strings.Contains(said.Words, engine.Differ), said.Words, nil
+	if strings.Contains(said.Words, engine.Differ) {
+		return differs, said.Words, nil
+	}
+	return agrees, said.Words, nil
 }

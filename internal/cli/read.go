@@ -34,9 +34,10 @@ func readCommand() *cobra.Command {
 		Short: "Read every point once, without the daemon",
 		Long: `Make one round over the buses of a configuration and show of each point its
 register, the raw words, the value, what may be believed of it and how long the
-answer took. It asks, decodes and judges as the daemon does, so what it shows is
-what would be published, but for the sample itself: whether the sensor stood in
-fresh, cooled water is for the daemon to know.
+answer took. It asks, decodes and judges as the daemon does, below water and
+derived points included. Two things are for the daemon alone, which goes on
+watching: whether the sensor stood in fresh, cooled water, and how a value moves
+(frozen, jumped, contradicted). What a person enters is known to it alone too.
 
 While the daemon of this file runs it asks nothing: a line takes one master.
 --daemon shows what the daemon itself believes, over its API.
@@ -81,6 +82,7 @@ type rowJSON struct {
 	Reason    string    `json:"reason"`
 	Words     string    `json:"words"`
 	Fault     string    `json:"fault"`
+	Derived   bool      `json:"derived,omitempty"` // computed from others: it has no register
 	LatencyMS *float64  `json:"latency_ms"`
 	reading   readingOf // for the table
 }
@@ -88,7 +90,8 @@ type rowJSON struct {
 type readingOf struct {
 	point  int
 	text   string
-	sensor int
+	sensor int // None for a derived point
+	own    reading.Reading
 }
 
 // run reads the buses side by side.
@@ -136,6 +139,7 @@ func (r *reader) run(c *cobra.Command, s *site.Site) error {
 		}
 		rows = append(rows, rowsOf(s, i, got[k])...)
 	}
+	rows = together(s, rows)
 	for _, row := range rows {
 		if row.Value == nil {
 			bad++
@@ -189,6 +193,7 @@ func (r *reader) watching(c *cobra.Command, s *site.Site, buses []int) error {
 			for k, i := range buses {
 				rows = append(rows, rowsOf(s, i, &got[k])...)
 			}
+			rows = together(s, rows)
 			if !r.json {
 				fmt.Fprint(c.OutOrStdout(), between(c.OutOrStdout()))
 			}
@@ -234,7 +239,8 @@ func rowsOf(s *site.Site, bus int, a *answers) []rowJSON {
 			}
 			_, out := validate.Step(pt, sensor.Refresh, validate.State{}, in)
 			row := rowJSON{Point: pt.Path, Bus: s.Buses[bus].Name, Station: sensor.Station, Table: pt.Table.String(), Number: pt.Manual, Wire: pt.Addr, Raw: []string{}, Unit: pt.Unit.Name(),
-				Quality: out.Reading.Quality().String(), Reason: out.Reading.Reason.Row().Name, Words: out.Reading.Reason.Row().Words, Fault: in.Fault.String(), reading: readingOf{point: pi, sensor: si}}
+				Fault: in.Fault.String(), reading: readingOf{point: pi, sensor: si}}
+			row.take(s, out.Reading)
 			if in.Fault != reading.Answered && in.Fault != reading.NotAsked {
 				row.Words = downWords(s.Buses[bus], in.Fault)
 			}
@@ -244,11 +250,6 @@ func rowsOf(s *site.Site, bus int, a *answers) []rowJSON {
 			if asked.Took > 0 {
 				ms := float64(asked.Took.Round(10*time.Microsecond)) / float64(time.Millisecond)
 				row.LatencyMS = &ms
-			}
-			if out.Reading.HasValue() {
-				v := out.Reading.Value
-				row.Value, row.Bound = &v, out.Reading.Bound.String()
-				row.reading.text = valueText(pt, out.Reading)
 			}
 			rows = append(rows, row)
 		}
@@ -294,7 +295,14 @@ func (r *reader) show(w io.Writer, s *site.Site, rows []rowJSON) error {
 	}
 	var b strings.Builder
 	last := site.None
-	for _, row := range rows {
+	for i, row := range rows {
+		if row.Derived {
+			if i == 0 || !rows[i-1].Derived {
+				b.WriteString("\nderived\n")
+			}
+			b.WriteString(derivedText(&s.Points[row.reading.point], row))
+			continue
+		}
 		if si := row.reading.sensor; si != last {
 			if last != site.None {
 				b.WriteString("\n")
@@ -308,6 +316,15 @@ func (r *reader) show(w io.Writer, s *site.Site, rows []rowJSON) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// derivedText is a row without a register, in the columns of the others.
+func derivedText(pt *site.Point, row rowJSON) string {
+	text := strings.TrimRight(fmt.Sprintf("  %-45s %-14s %-9s", pt.Path, row.reading.text, row.Quality), " ") + "\n"
+	if row.Reason != reading.Believed.Row().Name {
+		text += wrap("      "+row.Reason+": "+row.Words, "      ", 78)
+	}
+	return text
 }
 
 func rowText(pt *site.Point, row rowJSON) string {

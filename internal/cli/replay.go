@@ -61,9 +61,12 @@ configuration.`,
 			if len(args) == 0 || c.Flags().Changed("since") || c.Flags().Changed("until") {
 				return wrongUsage("name a CAPTURE, or a logbook with --from; --since and --until are of a logbook")
 			}
-			text, inputs, err := readCapture(args[0])
+			text, inputs, cut, err := readCapture(args[0])
 			if err != nil {
 				return err
+			}
+			if cut {
+				fmt.Fprintf(c.ErrOrStderr(), "%s is cut short: it ended without its end, and what is whole is replayed\n", args[0])
 			}
 			var s *site.Site
 			if other != "" {
@@ -114,41 +117,60 @@ func replayFrom(c *cobra.Command, dir, file, since, until string) error {
 }
 
 // readCapture gives the configuration and the inputs of a capture, compressed or not.
-func readCapture(path string) (text, inputs string, err error) {
+// cut: its end is missing, as after a power cut, and so is its last input, which may be half.
+func readCapture(path string) (text, inputs string, cut bool, err error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return "", "", err
+		return "", "", false, err
 	}
 	defer f.Close()
 	in := bufio.NewReader(f)
 	var r io.Reader = in
 	if head, _ := in.Peek(2); bytes.Equal(head, []byte{0x1f, 0x8b}) { // RFC 1952, 2.3.1
 		z, err := gzip.NewReader(in)
+		if errors.Is(err, io.ErrUnexpectedEOF) {
+			err = errors.New("no capture: it must hold config.toml and inputs")
+		}
 		if err != nil {
-			return "", "", fmt.Errorf("%s: %w", path, err)
+			return "", "", false, fmt.Errorf("%s: %w", path, err)
 		}
 		r = z
 	}
 	raw, err := io.ReadAll(io.LimitReader(r, replayMax+1))
 	switch {
 	case errors.Is(err, io.ErrUnexpectedEOF): // the power went: what is whole is replayed
+		cut = true
 		if i := bytes.LastIndexByte(raw, '\n'); i >= 0 {
 			raw = raw[:i+1]
 		}
 	case err != nil:
-		return "", "", fmt.Errorf("%s: %w", path, err)
+		return "", "", false, fmt.Errorf("%s: %w", path, err)
 	case len(raw) > replayMax:
-		return "", "", fmt.Errorf("%s: larger than %d bytes", path, replayMax)
+		return "", "", false, fmt.Errorf("%s: larger than %d bytes", path, replayMax)
 	}
 	_, rest, ok := strings.Cut("\n"+string(raw), "\n-- config.toml --\n")
 	text, inputs, ok2 := strings.Cut(rest, "-- inputs --\n")
 	if !ok || !ok2 {
-		return "", "", fmt.Errorf("%s: no capture: it must hold config.toml and inputs", path)
+		return "", "", false, fmt.Errorf("%s: no capture: it must hold config.toml and inputs", path)
 	}
 	if i := strings.Index(inputs, "\n-- "); i >= 0 { // a replay file may hold more
 		inputs = inputs[:i+1]
 	}
-	return text, inputs, nil
+	if cut {
+		inputs = withoutLast(inputs)
+	}
+	return text, inputs, cut, nil
+}
+
+// withoutLast leaves out the last input and what was said of it: of what it brought about some may not have come to the file.
+func withoutLast(inputs string) string {
+	lines := strings.SplitAfter(inputs, "\n")
+	for i := len(lines) - 1; i > 0; i-- {
+		if lines[i] != "" && !strings.HasPrefix(lines[i], engine.ThenMark) {
+			return strings.Join(lines[:i], "")
+		}
+	}
+	return inputs
 }
 
 // replay prints what is said of the inputs, and what differs from then. It counts the inputs of which something else is said.

@@ -62,7 +62,7 @@ itself or with a reload, and judging never waits for it.`,
 				if err := r.check(); err != nil {
 					return err
 				}
-				text, err := os.ReadFile(args[0])
+				text, err := config.Inline(args[0])
 				if err != nil {
 					return configError(err)
 				}

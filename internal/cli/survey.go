@@ -25,7 +25,9 @@ const (
 	silencesEnough = 2
 	// downEnough is how many rounds running a link may be down before the survey ends.
 	downEnough = 3
-	looksMost  = 1000
+	// stallMost is how long a survey goes on without learning anything: the longest that a silent station is left alone is shorter.
+	stallMost = 2 * time.Minute
+	looksMost = 1000
 )
 
 // settingsTried are the characters of a line that --settings all tries, the likeliest first: the standard's own default, what most devices
@@ -258,8 +260,10 @@ func (a *asked) is() reading.Fault {
 			return f
 		}
 	}
-	if a.faults[reading.Timeout] > 0 {
-		return reading.Timeout
+	for _, f := range []reading.Fault{reading.Closed, reading.Timeout} {
+		if a.faults[f] > 0 {
+			return f
+		}
 	}
 	return reading.NotAsked
 }
@@ -267,7 +271,7 @@ func (a *asked) is() reading.Fault {
 // enough tells whether no more need be asked.
 func (a *asked) enough(looks int) bool {
 	switch a.is() {
-	case reading.Timeout, reading.TargetSilent, reading.NoPath:
+	case reading.Timeout, reading.TargetSilent, reading.NoPath, reading.Closed:
 		return a.outcomes >= min(looks, silencesEnough)
 	}
 	return a.outcomes >= looks
@@ -296,7 +300,8 @@ func (v *surveyor) ask(c *cobra.Command, b site.Bus, turnaround time.Duration, w
 			out.stations = append(out.stations, &asked{station: q.station, span: span})
 		}
 	}
-	listening, down := false, 0
+	listening, down, known := false, 0, -1
+	var since time.Duration // of the last news
 	err := rounds(c.Context(), s, 0, v.line.log(c), func(batch reading.Batch) bool {
 		for _, r := range batch.Reads {
 			switch {
@@ -307,7 +312,7 @@ func (v *surveyor) ask(c *cobra.Command, b site.Bus, turnaround time.Duration, w
 				}
 			case r.Fault == reading.AnotherMaster:
 				out.foreign = true
-			case r.Fault == reading.Answered || exception(r.Fault) || garbled(r.Fault) || r.Fault == reading.Timeout:
+			case r.Fault == reading.Answered || exception(r.Fault) || garbled(r.Fault) || r.Fault == reading.Timeout || r.Fault == reading.Closed:
 				out.sent = true
 				for _, a := range out.stations {
 					if a.station == r.Station && a.span.Table == r.Table && r.Addr >= a.span.Addr && int(r.Addr) < int(a.span.Addr)+a.span.Count {
@@ -326,10 +331,24 @@ func (v *surveyor) ask(c *cobra.Command, b site.Bus, turnaround time.Duration, w
 				return false
 			}
 		}
+		if n := out.known(looks); n != known || listening && !out.sent {
+			known, since = n, batch.At.Up
+		} else if batch.At.Up-since > stallMost {
+			fmt.Fprintf(w, "nothing new for %s: that is all\n", stallMost)
+			return false
+		}
 		return !out.foreign && slices.ContainsFunc(out.stations, func(a *asked) bool { return !a.enough(looks) })
 	})
 	out.early = c.Context().Err() != nil
 	return out, err
+}
+
+// known counts the outcomes that are of use.
+func (f *survey) known(looks int) (n int) {
+	for _, a := range f.stations {
+		n += min(a.outcomes, looks)
+	}
+	return n
 }
 
 // resultWord is an answer in a word or two.
@@ -343,6 +362,8 @@ func resultWord(f reading.Fault) string {
 		return "garbled"
 	case f == reading.Timeout:
 		return "nothing"
+	case f == reading.Closed:
+		return "hangs up"
 	case f == reading.NotAsked:
 		return "not asked"
 	}
@@ -370,6 +391,8 @@ func meaning(f reading.Fault, serial bool) string {
 			return "two devices on one station, or another speed, parity or wiring than the line's: look for a second device with this number, then try --settings all"
 		}
 		return "answers that are not Modbus or not to this question: two devices on one station behind the gateway, or another program's port"
+	case f == reading.Closed:
+		return "the gateway or device ends the connection when this is asked: it may allow no such station or read, or serve one connection only"
 	case f == reading.Timeout && serial:
 		return "no device, another station number, or another speed, parity or wiring"
 	case f == reading.Timeout:

@@ -32,15 +32,16 @@ const NothingToCompare Refusal = "nothing_to_compare"
 
 // ProofLook is one comparison of a display with what was read.
 type ProofLook struct {
-	Shown   float64      `json:"shown"`
-	Step    float64      `json:"step"`
-	Read    float64      `json:"read"`
-	Allowed float64      `json:"allowed"` // the most by which they may differ
-	Within  bool         `json:"within"`
-	Who     string       `json:"who"`
-	Why     string       `json:"why,omitempty"`
-	At      reading.Wall `json:"at"`
-	Certain bool         `json:"clock_certain"`
+	Shown     float64      `json:"shown"`
+	Step      float64      `json:"step"`
+	Read      float64      `json:"read"`
+	Allowed   float64      `json:"allowed"`             // the most by which they may differ
+	Tolerance float64      `json:"tolerance,omitempty"` // what of it was stated
+	Within    bool         `json:"within"`
+	Who       string       `json:"who"`
+	Why       string       `json:"why,omitempty"`
+	At        reading.Wall `json:"at"`
+	Certain   bool         `json:"clock_certain"`
 }
 
 // Proof is what is known of one point's map line.
@@ -67,14 +68,38 @@ var standingNames = [...]string{"not_proven", "map_changed", "disagrees", "one_v
 
 func (p ProofStanding) String() string { return standingNames[int(p)%len(standingNames)] }
 
-// Compare is one look: the display and the reading may differ by half of each one's last step, and by the tolerance.
+// toleranceShare is how many times the tolerance two values must lie apart to prove a scale: both ends may be wrong by it, so a tenth leaves the
+// scale known to a fifth. Judgement.
+const toleranceShare = 10
+
+// Compare is one look: the display and the reading may differ by half of each one's last step, and by the tolerance. The reading's step is that of
+// its register, not the one it is judged in: a float has none but its last bit (IEEE 754, binary32).
 func Compare(pt *site.Point, read float64, do Prove) ProofLook {
-	k := ProofLook{Shown: do.Shown, Step: do.Step, Read: read, Allowed: do.Step/2 + pt.Resolution/2 + do.Tolerance}
-	if pt.Decode.Type == site.Bit {
-		k.Allowed = 0
+	k := ProofLook{Shown: do.Shown, Step: do.Step, Tolerance: do.Tolerance, Read: read}
+	if pt.Decode.Type != site.Bit {
+		k.Allowed = do.Step/2 + registerStep(pt.Decode, read)/2 + do.Tolerance
 	}
 	k.Within = math.Abs(read-do.Shown) <= k.Allowed*(1+1e-9)
 	return k
+}
+
+// registerStep is what the last bit of a register is worth at a value.
+func registerStep(d site.Decode, v float64) float64 {
+	switch d.Type {
+	case site.Int16, site.Uint16, site.Int32, site.Uint32:
+		return math.Abs(d.Scale)
+	case site.Float32:
+		return math.Abs(v) * 0x1p-23
+	}
+	return 0
+}
+
+// apart tells whether two looks that agree were at two values: the display moved and the reading with it, each by more than both looks were
+// allowed to be wrong, and by so much that the tolerances leave a scale to be proven.
+func apart(a, b ProofLook) bool {
+	least := a.Allowed + b.Allowed
+	least = max(least*(1+1e-9), toleranceShare*max(a.Tolerance, b.Tolerance)*(1-1e-9))
+	return math.Abs(a.Shown-b.Shown) > least && math.Abs(a.Read-b.Read) > least
 }
 
 // AddProof puts a look behind those of its point. What was proven with another map line is given up. The slice given is not changed.
@@ -122,7 +147,7 @@ func (p Proof) Standing(hash string) (st ProofStanding, by ProofLook) {
 		return Disagrees, last
 	}
 	for i := n - 2; i >= 0 && p.Looks[i].Within; i-- {
-		if k := p.Looks[i]; math.Abs(k.Shown-last.Shown) > k.Step+last.Step || k.Step == 0 && last.Step == 0 && k.Shown != last.Shown {
+		if apart(p.Looks[i], last) {
 			return ProvenTwice, last
 		}
 	}
@@ -207,6 +232,8 @@ func ProofWords(k ProofLook, st ProofStanding) string {
 		return fmt.Sprintf(Differ+" by %.4g, and %.4g is allowed; the map line is not right, or the value moved", math.Abs(k.Read-k.Shown), k.Allowed)
 	case st == ProvenTwice:
 		return "proven by two values"
+	case k.Tolerance > 0:
+		return fmt.Sprintf("they agree; one value proves no scale, so compare again when both show another, by more than %.4g: ten times the tolerance, and more than was allowed", max(toleranceShare*k.Tolerance, 2*k.Allowed))
 	}
 	return "they agree; one value proves no scale, so compare again when it shows another"
 }

@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"encoding/json"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"rillwatch/internal/engine"
 	"rillwatch/internal/event"
 	"rillwatch/internal/reading"
+	"rillwatch/internal/site"
 )
 
 // comparing is an engine whose point b1.rack.temperature reads what it is given, and a way to say what the display shows.
@@ -107,5 +109,63 @@ func TestTwoDifferentValuesProveAMapLineAndAChangeOfItTakesTheProofAway(t *testi
 	_, _, changed := comparing(t, kept, strings.Replace(twoPanels, "scale = 0.1", "scale = 0.2", 1))
 	if got := standingOf(changed); got != "map_changed" {
 		t.Errorf("after a restart with another scale: %s", got)
+	}
+}
+
+// TestOnlyTwoValuesThatAreReadAndShownApartProveALine: what moved must be the reading too, and by more than the two looks were allowed to be wrong.
+func TestOnlyTwoValuesThatAreReadAndShownApartProveALine(t *testing.T) {
+	pt := &site.Point{Resolution: 0.1, Decode: site.Decode{Type: site.Int16, Scale: 0.1}}
+	type look struct{ read, shown, step, tolerance float64 }
+	for name, c := range map[string]struct {
+		looks []look
+		want  engine.ProofStanding
+	}{
+		"both moved":                       {[]look{{18.4, 18.4, 0.1, 0}, {30, 30, 0.1, 0}}, engine.ProvenTwice},
+		"the display alone moved":          {[]look{{20, 18, 0.1, 3}, {20, 22, 0.1, 3}}, engine.OneValue},
+		"the reading alone moved":          {[]look{{18, 20, 0.1, 3}, {22, 20, 0.1, 3}}, engine.OneValue},
+		"less than the tolerances":         {[]look{{18, 18, 0.1, 3}, {23, 23, 0.1, 3}}, engine.OneValue},
+		"a wide tolerance":                 {[]look{{18, 18, 0.1, 3}, {40, 40, 0.1, 3}}, engine.OneValue}, // 3 of 22 is more than a tenth
+		"a tenth of the difference":        {[]look{{18, 18, 0.1, 3}, {48, 48, 0.1, 0}}, engine.ProvenTwice},
+		"a third look far enough from one": {[]look{{18, 18, 0.1, 0}, {18.1, 18.1, 0.1, 0}, {25, 25, 0.1, 0}}, engine.ProvenTwice},
+	} {
+		var all []engine.Proof
+		for _, l := range c.looks {
+			k := engine.Compare(pt, l.read, engine.Prove{Shown: l.shown, Step: l.step, Tolerance: l.tolerance})
+			if !k.Within {
+				t.Fatalf("%s: %+v is not within", name, k)
+			}
+			all = engine.AddProof(all, "p", "h", "ppb", k)
+			st, _ := all[0].Standing("h")
+			if words := engine.ProofWords(k, st); strings.Contains(words, "proven") != (st == engine.ProvenTwice) {
+				t.Errorf("%s: %v is told as %q", name, st, words)
+			}
+		}
+		if st, _ := all[0].Standing("h"); st != c.want {
+			t.Errorf("%s: %v, want %v", name, st, c.want)
+		}
+	}
+}
+
+// TestAWideResolutionDoesNotWidenAProof: what is allowed is of the register's own step, not of the step in which the point is judged.
+func TestAWideResolutionDoesNotWidenAProof(t *testing.T) {
+	for name, c := range map[string]struct {
+		d    site.Decode
+		read float64
+		want float64
+	}{
+		"tenths":        {site.Decode{Type: site.Int16, Scale: 0.1}, 18.4, 0.1},
+		"a turned sign": {site.Decode{Type: site.Uint16, Scale: -0.1}, -18.4, 0.1},
+		"float32":       {site.Decode{Type: site.Float32, Scale: 1}, 18.4, 0.05},
+		"float64":       {site.Decode{Type: site.Float64, Scale: 1}, 18.4, 0.05},
+		"a bit":         {site.Decode{Type: site.Bit, Scale: 1}, 1, 0},
+	} {
+		pt := &site.Point{Resolution: 10, Decode: c.d}
+		step := 0.1
+		if c.d.Type == site.Bit {
+			step = 0
+		}
+		if k := engine.Compare(pt, c.read, engine.Prove{Shown: c.read, Step: step}); math.Abs(k.Allowed-c.want) > 1e-5 {
+			t.Errorf("%s: %v is allowed, want %v", name, k.Allowed, c.want)
+		}
 	}
 }

@@ -97,6 +97,7 @@ const (
 	SeveralFit          // more than one line gives what was shown
 	OneFits             // one line fits one look, which may be chance
 	Narrowed            // one line alone fits two looks that differ
+	PartlyRead          // one line alone fits, and not all that was asked was answered
 )
 
 // Judge says how far the looks have come. Only Narrowed may be pasted without a doubt, and is still to be proven.
@@ -106,6 +107,8 @@ func Judge(looks []Look, fits []Fit) Verdict {
 		return NothingFits
 	case len(fits) > 1:
 		return SeveralFit
+	case slices.ContainsFunc(looks, func(k Look) bool { return len(k.Unread) > 0 }):
+		return PartlyRead
 	case len(looks) < 2 || !Moved(looks):
 		return OneFits
 	}
@@ -170,6 +173,15 @@ func Slips(l Line, w Wanted, printed func(reading.Table, uint16) string) []strin
 	var out []string
 	switch off := int(l.Addr) - int(w.Addr); {
 	case !w.HasNumber || off == 0:
+	case w.Wire:
+		s := fmt.Sprintf("this is wire address %d read as %d", l.Addr, w.Addr)
+		switch off {
+		case 1:
+			s += ": the number is one too low"
+		case -1:
+			s += ": the number is one too high, so the manual may count from 1"
+		}
+		out = append(out, s)
 	case off == 1:
 		out = append(out, fmt.Sprintf("this is register %s read as %s: the manual counts from 0 (numbering = \"wire\" takes such numbers)", printed(l.Table, l.Addr), printed(l.Table, w.Addr)))
 	case off == -1:

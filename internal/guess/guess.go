@@ -112,7 +112,8 @@ type Wanted struct {
 	// What the manual says, which is what may be off by one or swapped.
 	Table     reading.Table // NoTable: not said
 	HasNumber bool
-	Addr      uint16 // wire address of the number as printed, counted from 1
+	Addr      uint16 // wire address of the number as printed, counted from 1 or, with Wire, from 0
+	Wire      bool   // the manual's numbers are wire addresses
 	Type      site.Type
 	HasOrder  bool
 	Order     site.Order
@@ -156,8 +157,9 @@ func (s Shown) Fits(v float64) bool {
 
 // Look is one look at the display beside what the device sent at that moment.
 type Look struct {
-	Spans []Span
-	Shown Shown
+	Spans  []Span
+	Shown  Shown
+	Unread []site.Span // asked and not answered: what was looked for may stand there
 }
 
 // types are tried in this order.

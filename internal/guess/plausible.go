@@ -233,7 +233,11 @@ func (l Line) cost(w Wanted) int {
 func (l Line) said(w Wanted) int {
 	cost := 0
 	if w.HasNumber {
-		switch int(l.Addr) - int(w.Addr) {
+		off := int(l.Addr) - int(w.Addr)
+		if w.Wire {
+			off = -off // the likely slip is the other way: the manual counts from 1
+		}
+		switch off {
 		case 0:
 		case 1: // the manual counts from 0
 			cost += 6

@@ -33,40 +33,54 @@ var (
 
 // in gives the value of a reading in another unit of its point's quantity; false where it has none, or only a bound.
 func (pl *Panel) in(r reading.Reading, point int, to quantity.Unit) (float64, bool) {
-	if !r.HasValue() || r.Bound != reading.Exact || point < 0 || point >= len(pl.s.Points) {
+	return in(pl.s.Points, r, point, to)
+}
+
+func in(points []site.Point, r reading.Reading, point int, to quantity.Unit) (float64, bool) {
+	if !r.HasValue() || r.Bound != reading.Exact || point < 0 || point >= len(points) {
 		return 0, false
 	}
-	v, _, err := quantity.Convert(r.Value, pl.s.Points[point].Unit, to)
+	v, _, err := quantity.Convert(r.Value, points[point].Unit, to)
 	return v, err == nil
 }
 
-// belowWater disbelieves a conductivity that no water can have. A legitimate one must never be flagged: the floor has the uncertainty of
-// the cell in it already, and of its temperature; without a temperature it is the lowest of any. The conductivity is taken a step of its
-// display higher, because the device may have cut off what it could not show.
+// belowWater disbelieves a conductivity that no water can have.
 func (pl *Panel) belowWater() {
 	for i, pt := range pl.p.Points {
 		p := &pl.s.Points[pt]
 		if p.Derived() || p.Water.Compensation == "" || pl.inHand(pl.sensorOf(pt)) != site.None {
 			continue // what a sensor reads in a person's hand is no water of the plant
 		}
-		kappa, ok1 := pl.in(pl.mem[i].own, pt, microsiemens)
-		if !ok1 {
-			continue
-		}
-		step, _, err := quantity.ConvertDifference(p.Resolution, p.Unit, microsiemens)
-		if err != nil {
-			continue
-		}
-		floor := derive.FloorAnywhere()
-		if t, ok := pl.in(pl.at(p.Water.Temperature).Own, p.Water.Temperature, celsius); ok {
-			if there, ok := derive.Floor(p.Water, t); ok {
-				floor = there
-			}
-		}
-		if kappa+step < floor {
+		if BelowWater(pl.s.Points, pt, pl.mem[i].own, pl.at(p.Water.Temperature).Own) {
 			pl.mem[i].own = pl.mem[i].own.Demote(reading.BelowWater)
 		}
 	}
+}
+
+// BelowWater tells whether the own reading of a conductivity is one that no water can have; temperature is that of its thermometer, the zero Reading
+// where there is none. A legitimate one must never be flagged: the floor has the uncertainty of the cell in it already, and of its temperature;
+// without a temperature it is the lowest of any. The conductivity is taken a step of its display higher, because the device may have cut off
+// what it could not show. Of what is no conductivity it says nothing.
+func BelowWater(points []site.Point, point int, own, temperature reading.Reading) bool {
+	p := &points[point]
+	if p.Water.Compensation == "" {
+		return false
+	}
+	kappa, ok := in(points, own, point, microsiemens)
+	if !ok {
+		return false
+	}
+	step, _, err := quantity.ConvertDifference(p.Resolution, p.Unit, microsiemens)
+	if err != nil {
+		return false
+	}
+	floor := derive.FloorAnywhere()
+	if t, ok := in(points, temperature, p.Water.Temperature, celsius); ok {
+		if there, ok := derive.Floor(p.Water, t); ok {
+			floor = there
+		}
+	}
+	return kappa+step < floor
 }
 
 // crossCheck doubts readings that another sensor of the stream contradicts. It tells whether it has doubted any.
