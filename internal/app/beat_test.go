@@ -20,20 +20,19 @@ import (
 func TestTheHeartbeatComesFromTheEndOfTheRealWork(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var fails atomic.Bool
-		b := newBench(t, func(int, logbook.Commit) error {
+		var mu sync.Mutex
+		var all []notify.Beat
+		b := newBeatingBench(t, func(int, logbook.Commit) error {
 			if fails.Load() {
 				return errors.New("no space left on device")
 			}
 			return nil
-		})
-		var mu sync.Mutex
-		var all []notify.Beat
-		b.l.beat = func(_ reading.Stamp, what func() notify.Beat) {
+		}, func(_ reading.Stamp, what func() notify.Beat) {
 			beat := what()
 			mu.Lock()
 			defer mu.Unlock()
 			all = append(all, beat)
-		}
+		})
 		beats := func() []notify.Beat {
 			mu.Lock()
 			defer mu.Unlock()

@@ -16,6 +16,7 @@ import (
 	"rillwatch/internal/engine"
 	"rillwatch/internal/event"
 	"rillwatch/internal/logbook"
+	"rillwatch/internal/notify"
 	"rillwatch/internal/reading"
 	"rillwatch/internal/site"
 )
@@ -68,6 +69,11 @@ type bench struct {
 
 // newBench starts the loop over disk, which gets each commit and says whether it stands.
 func newBench(t *testing.T, disk func(try int, c logbook.Commit) error, supervisor ...func(string)) *bench {
+	return newBeatingBench(t, disk, nil, supervisor...)
+}
+
+// newBeatingBench is newBench with somebody who hears the heartbeats.
+func newBeatingBench(t *testing.T, disk func(try int, c logbook.Commit) error, beat func(reading.Stamp, func() notify.Beat), supervisor ...func(string)) *bench {
 	b := &bench{t: t, start: time.Now(), done: make(chan struct{})}
 	s := testSite(t)
 	now := func() reading.Stamp {
@@ -75,6 +81,7 @@ func newBench(t *testing.T, disk func(try int, c logbook.Commit) error, supervis
 	}
 	b.l = newLoop(Config{Site: s, Version: "test", Log: slog.New(slog.DiscardHandler)}, nil, now, "4f2a91c0")
 	b.l.outbox = newOutbox(&shelf{}, now, b.l.c.Log)
+	b.l.beat = beat
 	for _, f := range supervisor {
 		b.l.c.Notify = f
 	}
