@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -93,7 +94,10 @@ var bare = guards{noShapes: true, noSettle: true, noCheck: true, noSurplus: true
 
 func hazards() []hazard {
 	random := rand.New(rand.NewPCG(3, 4))
+	var mu sync.Mutex // on ptys they run at once
 	noise := func(n int) []byte {
+		mu.Lock()
+		defer mu.Unlock()
 		b := make([]byte, n)
 		for i := range b {
 			b[i] = byte(random.Uint32())
