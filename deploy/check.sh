@@ -32,7 +32,7 @@ clean() { "$@" 2>&1 | tee "$work/talk" && [ ! -s "$work/talk" ]; }
 keeps() { grep -qxF -- "$1" "$2" || { echo "$2 does not say $1"; return 1; }; }
 
 unit=$work/rillwatch.service # systemd-analyze takes the unit's name from the file's
-sed "s#^ExecStart=/usr/bin/rillwatch #ExecStart=$binary #" rillwatch.service >"$unit"
+sed "s#^Exec\(Start\|Reload\)=/usr/bin/rillwatch #Exec\1=$binary #" rillwatch.service >"$unit"
 check "the copy of the unit starts the built binary" grep -q "^ExecStart=$binary run " "$unit"
 # What no checker knows: 78 stops the restarts, and 2, the exit of every panic and watchdog kill, must not.
 check "the unit restarts after all but a bad configuration" keeps "RestartPreventExitStatus=78" rillwatch.service

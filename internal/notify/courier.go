@@ -48,6 +48,7 @@ func (c *courier) run(ctx context.Context) {
 			continue
 		}
 		c.boxWorks(&c.unread)
+		c.held.Store(int64(len(c.waits)))
 		now := c.n.c.Now()
 		switch s := c.pace.next(now, c.n.c.Certain(now), c.waits, c.to.Quiet, c.n.c.Site.Zone); {
 		case len(s.sum) > 0:

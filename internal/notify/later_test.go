@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"sync/atomic"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -40,8 +41,8 @@ func TestAMessageADiskHoldsBackIsInNoSummaryAndIsNotForgotten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := siteOf(site.Recipient{Name: "on-call", URL: "http://on-call.example/hook"})
 		now := bubbleClock()
-		hanging := false
-		b := &slowBox{box: newBox(), hangs: func(key uint64) bool { return hanging && key >= 13 && key < Loose }}
+		var hanging atomic.Bool
+		b := &slowBox{box: newBox(), hangs: func(key uint64) bool { return hanging.Load() && key >= 13 && key < Loose }}
 		put := func(key uint64, p site.Priority) {
 			b.put("on-call", Item{Key: key, ID: fmt.Sprintf("a-%d", key%Loose), Created: now().Wall,
 				Body: fmt.Appendf(nil, `{"specversion":"1.0","id":"a-%d","data":{"priority":%q,"headline":"[MED] %d"}}`, key%Loose, p, key%Loose)})
@@ -66,7 +67,7 @@ func TestAMessageADiskHoldsBackIsInNoSummaryAndIsNotForgotten(t *testing.T) {
 			put(key, site.MediumPriority)
 		}
 		pass(2 * time.Minute) // they are held for the summary
-		hanging = true
+		hanging.Store(true)
 		pass(10 * time.Minute) // it is due; 13 and 14 cannot be had
 		put(Loose+20, site.HighPriority)
 		pass(2 * time.Minute)
@@ -87,7 +88,7 @@ func TestAMessageADiskHoldsBackIsInNoSummaryAndIsNotForgotten(t *testing.T) {
 				t.Errorf("message %d was not given and is on record as told: %q", key, record()[key])
 			}
 		}
-		hanging = false
+		hanging.Store(false)
 		pass(15 * time.Minute)
 		for key := uint64(1); key <= 14; key++ {
 			detail, ended := record()[key]

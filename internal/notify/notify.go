@@ -127,6 +127,7 @@ type courier struct {
 	unread    bool          // the outbox could not be read; told once
 	unwritten bool          // nor the end of a message be recorded; told once
 	waits     []waiting     // what waits, by key
+	held      atomic.Int64  // how many they were when last looked at
 	read      uint64        // key of the last one read from the disk ...
 	loose     uint64        // ... and from memory
 	pace      pace
