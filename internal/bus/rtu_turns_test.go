@@ -292,7 +292,7 @@ func TestWhoSharesTooFewLengthsStillHasItsTurn(t *testing.T) {
 			t.Errorf("coil %d: not read for %v, last at %v of 300 s", addr, y.gaps[v], y.last[v])
 		}
 	}
-	if y.faults[reading.OutOfStep] == 0 {
+	if y.faults[reading.NotAsked] == 0 {
 		t.Error("what rests for more than three of its turns is told")
 	}
 }

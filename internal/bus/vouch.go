@@ -253,7 +253,7 @@ func (p *poller) rest(a *attempt, pc *piece) {
 		p.owed[pc.r] = since
 	}
 	if a.slot-since >= restsMost*max(1, pc.r.Every) {
-		pc.end(reading.OutOfStep, p.now(), 0)
+		pc.end(reading.NotAsked, p.now(), 0) // no answer came out of its place
 		return
 	}
 	pc.state, pc.reads = settled, nil
