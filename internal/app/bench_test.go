@@ -22,34 +22,20 @@ import (
 // flip is a device of one register that answers every read with what stands in it.
 type flip struct{ word atomic.Uint32 }
 
-func (f *flip) serve(b *testing.B) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() { _ = l.Close() })
-	go func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			go func() {
-				defer c.Close()
-				q := make([]byte, 12)
-				for {
-					if _, err := io.ReadFull(c, q); err != nil {
-						return
-					}
-					a := append(append([]byte{}, q[:4]...), 0, 5, q[6], q[7], 2)
-					if _, err := c.Write(binary.BigEndian.AppendUint16(a, uint16(f.word.Load()))); err != nil {
-						return
-					}
-				}
-			}()
+func (f *flip) serve(b *testing.B) string { return accepting(b, f.talk) }
+
+func (f *flip) talk(c net.Conn) {
+	defer c.Close()
+	q := make([]byte, 12)
+	for {
+		if _, err := io.ReadFull(c, q); err != nil {
+			return
 		}
-	}()
-	return l.Addr().String()
+		a := append(append([]byte{}, q[:4]...), 0, 5, q[6], q[7], 2)
+		if _, err := c.Write(binary.BigEndian.AppendUint16(a, uint16(f.word.Load()))); err != nil {
+			return
+		}
+	}
 }
 
 const (

@@ -10,8 +10,6 @@ import (
 
 	"rillwatch/internal/event"
 	"rillwatch/internal/logbook"
-	"rillwatch/internal/notify"
-	"rillwatch/internal/reading"
 )
 
 // counted gives the readings on disk, and how many were told as dropped.
@@ -70,16 +68,7 @@ func TestADiskThatStaysFullCostsReadingsWhichAreCountedAndToldOnceAnHour(t *test
 			return nil
 		})
 		b.poll(20*time.Second, 120)
-		flood := func(n int) {
-			at := b.l.now()
-			for range n {
-				b.slot++
-				b.l.batches <- reading.Batch{Slot: b.slot, Last: true, At: at, Reads: []reading.Read{
-					{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{120}, Fault: reading.Answered, Sent: at}}}
-			}
-			synctest.Wait()
-		}
-		flood(pendingMax)
+		b.flood(pendingMax)
 		b.poll(30*time.Minute, 120)
 		times := 0
 		for _, k := range b.kinds() {
@@ -113,20 +102,7 @@ func TestADiskThatHangsIsToldAsFailingFromMemory(t *testing.T) {
 		})
 		b.poll(11*time.Second, 120) // the first flush hangs
 		b.poll(30*time.Second, 310)
-		var told []string
-		for {
-			item, ok, err := first(b.l.outbox, "on-call")
-			if err != nil {
-				t.Fatal(err)
-			}
-			if !ok {
-				break
-			}
-			told = append(told, item.ID)
-			if err := b.l.outbox.End("on-call", []uint64{item.Key}, notify.Delivered, b.l.now(), ""); err != nil {
-				t.Fatal(err)
-			}
-		}
+		told := b.takeAll("on-call")
 		if len(told) != 2 {
 			t.Errorf("told %v from memory, want the alarm and that the disk fails", told)
 		}

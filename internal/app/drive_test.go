@@ -23,7 +23,10 @@ type wire struct {
 	news   chan struct{} // a frame came
 }
 
-func (w *wire) serve(t *testing.T) string {
+func (w *wire) serve(t *testing.T) string { return accepting(t, w.talk) }
+
+// accepting listens on loopback until the test ends, and gives each connection to talk.
+func accepting(t testing.TB, talk func(net.Conn)) string {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -35,7 +38,7 @@ func (w *wire) serve(t *testing.T) string {
 			if err != nil {
 				return
 			}
-			go w.talk(c)
+			go talk(c)
 		}
 	}()
 	return l.Addr().String()

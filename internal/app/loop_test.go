@@ -105,14 +105,45 @@ func newBeatingBench(t *testing.T, disk func(try int, c logbook.Commit) error, b
 	return b
 }
 
+// flood sends so many rounds at once.
+func (b *bench) flood(rounds int) {
+	at := b.l.now()
+	for range rounds {
+		b.send(at, 120)
+	}
+	synctest.Wait()
+}
+
+// send is one round, in which the register of the oxygen holds a word.
+func (b *bench) send(at reading.Stamp, oxygen uint16) {
+	b.slot++
+	b.l.batches <- reading.Batch{Slot: b.slot, Last: true, At: at, Reads: []reading.Read{
+		{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{oxygen}, Fault: reading.Answered, Sent: at}}}
+}
+
+// takeAll takes every message that waits for a recipient, and gives their ids.
+func (b *bench) takeAll(recipient string) (told []string) {
+	b.t.Helper()
+	for {
+		item, ok, err := first(b.l.outbox, recipient)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		if !ok {
+			return told
+		}
+		told = append(told, item.ID)
+		if err := b.l.outbox.End(recipient, []uint64{item.Key}, notify.Delivered, b.l.now(), ""); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+}
+
 // poll sends one round a second for a while.
 func (b *bench) poll(d time.Duration, oxygen uint16) {
 	for ; d > 0; d -= time.Second {
 		<-time.After(time.Second) // the clock of the bubble, which costs nothing
-		b.slot++
-		at := b.l.now()
-		b.l.batches <- reading.Batch{Slot: b.slot, Last: true, At: at, Reads: []reading.Read{
-			{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{oxygen}, Fault: reading.Answered, Sent: at}}}
+		b.send(b.l.now(), oxygen)
 	}
 	synctest.Wait()
 }
@@ -310,13 +341,7 @@ func TestSamplesBeyondTheBoundAreDroppedOldestFirstAndTold(t *testing.T) {
 		// the first flush hangs with its samples; then more than the bound comes
 		b.poll(11*time.Second, 120)
 		const rounds = pendingMax + 500
-		at := b.l.now()
-		for range rounds {
-			b.slot++
-			b.l.batches <- reading.Batch{Slot: b.slot, Last: true, At: at, Reads: []reading.Read{
-				{Station: 1, Table: reading.Holding, Addr: 0, Count: 1, Words: []uint16{120}, Fault: reading.Answered, Sent: at}}}
-		}
-		synctest.Wait()
+		b.flood(rounds)
 		close(hold)
 		b.poll(15*time.Second, 120)
 		b.stop()

@@ -145,20 +145,7 @@ func TestADeadDiskSilencesNoAlarm(t *testing.T) {
 			t.Error("told before the disk had its ten seconds")
 		}
 		b.poll(15*time.Second, 310)
-		var told []string
-		for {
-			item, ok, err := first(b.l.outbox, "on-call")
-			if err != nil {
-				t.Fatal(err)
-			}
-			if !ok {
-				break
-			}
-			told = append(told, item.ID)
-			if err := b.l.outbox.End("on-call", []uint64{item.Key}, notify.Delivered, b.l.now(), ""); err != nil {
-				t.Fatal(err)
-			}
-		}
+		told := b.takeAll("on-call")
 		// the alarm and the failing disk itself
 		if len(told) != 2 {
 			t.Errorf("told %v from memory, want the alarm and that the disk fails", told)

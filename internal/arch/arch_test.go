@@ -207,7 +207,7 @@ func TestShellRoomsDoNotKnowEachOther(t *testing.T) {
 			if p.dir != s && !strings.HasPrefix(p.dir, s+"/") {
 				continue
 			}
-			for _, f := range slices.Concat(p.files, p.tests) {
+			for _, f := range p.files {
 				for _, i := range imports(f) {
 					to := strings.TrimPrefix(i, module+"/")
 					for _, o := range shell {
@@ -419,6 +419,19 @@ func TestASerialLineIsSpokenIntoInTwoPlaces(t *testing.T) {
 	want := map[string]int{"line.go raw.Write": 1, "order_line.go raw.Write": 1, "order_line.go orderFrame": 1}
 	if !maps.Equal(found, want) {
 		t.Errorf("found %v, want %v", found, want)
+	}
+}
+
+// TestNoFileIsLongerThanASitting: what is longer has two subjects. Of the program; a test may be a long table.
+func TestNoFileIsLongerThanASitting(t *testing.T) {
+	const most = 500
+	for _, p := range load(t) {
+		for _, f := range p.files {
+			end := p.fset.Position(f.FileEnd)
+			if end.Line > most+1 {
+				t.Errorf("%s: %d lines, want at most %d", end.Filename, end.Line-1, most)
+			}
+		}
 	}
 }
 
