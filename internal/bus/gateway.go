@@ -80,7 +80,7 @@ func (p *poller) askBehind(ctx context.Context, a *attempt, q plan.Request) (h h
 		}
 		parts, v = l.bend(q, room, p.now().Up)
 	}
-	own := l.own(queryOf(q), p.now().Up)
+	own := l.own(queryOf(q), p.now().Up, lastRound)
 	if v == retired && !own && !(q.Interlock && p.alone(q)) || p.yields(q, parts) {
 		return not(reading.OutOfStep)
 	}

@@ -1,6 +1,7 @@
 package bus
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -82,7 +83,7 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	switch {
 	case !old && (up < u.bad || up < l.distrusted):
 		return retired
-	case !old && l.strict && (u.q != q || !l.own(q, up)):
+	case !old && l.strict && (u.q != q || !l.own(q, up, lastRound)):
 		return resting
 	case !old && l.any && l.last.shape() == s:
 		return adjacent
@@ -92,32 +93,30 @@ func (l *ledger) of(q query, up time.Duration) verdict {
 	return free
 }
 
-// own tells whether nothing but an answer to this very question, of this round or the last, may come in the place of q's.
-func (l *ledger) own(q query, up time.Duration) bool {
+// own tells whether nothing but an answer to this very question, asked in this round or so many before it, may come in the place of q's.
+func (l *ledger) own(q query, up time.Duration, before uint64) bool {
 	for i, a := range l.used[q.shape()].asks {
 		until := a.until
 		if a.q != q {
 			until += l.horizon - l.late
 		}
-		if up < until && (a.q != q || a.slot+1 < l.slot || i == asksKept-1) {
+		if up < until && (a.q != q || l.slot-a.slot > before || i == asksKept-1) {
 			return false
 		}
 	}
 	return true
 }
 
-// mine tells whether nothing but an answer to this very question may come in its place, however old.
+// How many rounds before this one an answer to the same question may be from.
+const (
+	lastRound = 1
+	anyRound  = math.MaxUint64
+)
+
+// mine tells whether q may be asked though an answer to itself, however old, may come in its place.
 func (l *ledger) mine(q query, up time.Duration) bool {
 	u := l.used[q.shape()]
-	if up < u.bad || up < l.distrusted || l.any && l.last.shape() == q.shape() {
-		return false
-	}
-	for i, a := range u.asks {
-		if up < a.until+l.horizon-l.late && (a.q != q || i == asksKept-1) {
-			return false
-		}
-	}
-	return true
+	return up >= u.bad && up >= l.distrusted && !(l.any && l.last.shape() == q.shape()) && l.own(q, up, anyRound)
 }
 
 // reserve keeps the shapes of those who have no other.
